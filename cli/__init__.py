@@ -1,0 +1,1 @@
+"""lightgap.cli: the commands; the only package that prints."""

@@ -1,0 +1,49 @@
+"""The `lightgap` command: collects the commands, and maps every error to one line and an exit status."""
+
+from __future__ import annotations
+
+import sys
+from importlib.metadata import version
+from typing import Annotated
+
+import typer
+
+from lightgap.neck.errors import LightgapError
+
+from .output import say, show
+
+app = typer.Typer(
+    name="lightgap",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Measure neck relief from one side-lit photo of a straightedge on the frets, and plan the next safe step.",
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        show(f"lightgap {version('lightgap')}")
+        raise typer.Exit
+
+
+@app.callback()
+def root(
+    _: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and stop.")
+    ] = False,
+) -> None:
+    """Measure neck relief from one side-lit photo of a straightedge on the frets, and plan the next safe step."""
+
+
+def main() -> None:
+    """Run the command line; every expected error is one line on standard error and a documented exit status."""
+    try:
+        app()
+    except LightgapError as problem:
+        say(f"lightgap: {problem}")
+        sys.exit(problem.exit_status)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""lightgap.records: the bench book and its reports."""

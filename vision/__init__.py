@@ -1,0 +1,1 @@
+"""lightgap.vision: a photo in, a gap profile out."""
