@@ -21,7 +21,8 @@ test: $(TEST_ENV)/ready
 lint: $(TEST_ENV)/ready-lint
 	$(TEST_ENV)/bin/ruff check .
 	$(TEST_ENV)/bin/ruff format --check .
-	$(TEST_ENV)/bin/mypy --strict -p lightgap
+	rm -rf build/types && $(TEST_ENV)/bin/python -m pip install -q --no-deps --target build/types .
+	cd build && MYPYPATH=types ../$(TEST_ENV)/bin/mypy --config-file ../pyproject.toml --strict -p lightgap
 
 $(DEMO_ENV)/ready: pyproject.toml
 	$(PYTHON) -m venv $(DEMO_ENV)
