@@ -1,0 +1,223 @@
+"""The rod plan: which way, how far, and when to stop."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from .bench import FIRST_STEP_TURNS, Bench
+from .errors import InputError
+from .judge import Judgement, is_above, judge
+from .profile import Finding, Relief
+from .wording import cautions_for, checklist_for, stops_for
+
+Direction = Literal["tighten", "loosen", "none"]
+_Add = Callable[[str, str], None]
+
+# Dead straight to what a long, loosely strung bass may want (common practice, no published source).
+MAX_TARGET_MM = 1.0
+MIN_STEP_TURNS = 1 / 64
+
+
+@dataclass(frozen=True, slots=True)
+class RodPlan:
+    """What to do at the rod, and how to do it.
+
+    Attributes
+    ----------
+    relief
+        The relief judged.
+    target_mm
+        Wanted relief, low to high.
+    judgement
+        Relief against target, by the decision rule of `lightgap.neck.judge`.
+    direction, step_turns, visit_cap_turns
+        The next step; `step_turns` is 0 when the rod is not to be turned.
+    checklist, stop_when, cautions
+        What to do in order; when to stop; what can hurt.
+    findings
+        Why, and what is in doubt.
+    """
+
+    relief: Relief
+    target_mm: tuple[float, float]
+    judgement: Judgement
+    direction: Direction
+    step_turns: float
+    visit_cap_turns: float
+    checklist: tuple[str, ...]
+    stop_when: tuple[str, ...]
+    cautions: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+
+def plan_rod(
+    relief: Relief,
+    target_mm: tuple[float, float],
+    *,
+    bench: Bench | None = None,
+    learned_step_turns: float | None = None,
+    findings: Sequence[Finding] = (),
+) -> RodPlan:
+    """Return the next safe step at the truss rod.
+
+    Parameters
+    ----------
+    relief
+        Measured relief with its uncertainty.
+    target_mm
+        Wanted relief, low and high limit.
+    bench
+        Rod, nut, strings, access and caps; the cautious defaults when not given.
+    learned_step_turns
+        A step sized from this instrument's own turn log; an eighth without one. Either is cut to the caps.
+    findings
+        What is already known about the neck. A finding whose code is in `FRET_NOT_ROD` keeps the rod still.
+
+    Returns
+    -------
+    RodPlan
+        Tightening is advised for an up-bow beyond doubt only, and no step is ever above a quarter turn.
+
+    Raises
+    ------
+    InputError
+        When the target makes no sense.
+    """
+    bench = bench or Bench()
+    low, high = check_target(target_mm)
+    judgement = judge(relief.relief_mm, relief.U_mm, low=low, high=high)
+    reasons = [*findings, *_reasons(relief, judgement, bench=bench, known=findings)]
+    direction = _direction(relief, judgement, blocked=any(f.code in HOLDS for f in reasons))
+    step = 0.0
+    if direction != "none":
+        step = _step(bench, learned_step_turns)
+        if step <= 0:
+            direction = "none"
+            reasons.append(
+                Finding(
+                    "visit-cap",
+                    f"{bench.turned_turns:g} turn has been made this visit and the cap is {bench.visit_cap_turns:g}: "
+                    "let the neck settle for a day at pitch, then measure again",
+                )
+            )
+    return RodPlan(
+        relief=relief,
+        target_mm=(low, high),
+        judgement=judgement,
+        direction=direction,
+        step_turns=step,
+        visit_cap_turns=bench.visit_cap_turns,
+        checklist=checklist_for(relief, judgement, bench=bench, direction=direction, step_turns=step),
+        stop_when=stops_for(bench, direction),
+        cautions=cautions_for(bench, direction),
+        findings=tuple(reasons),
+    )
+
+
+FRET_NOT_ROD = "fret-not-rod"
+HOLDS = frozenset(
+    {
+        FRET_NOT_ROD,
+        "no-rod",
+        "not-at-pitch",
+        "nut-stiff",
+        "nut-at-end",
+        "rod-cannot-push",
+        "s-bend",
+        "gross-relief",
+        "visit-cap",
+    }
+)
+# Beyond this the neck is deformed, or the reading is wrong; neither is a job for the rod nut.
+GROSS_RELIEF_MM = 2.0
+
+
+def check_target(target_mm: tuple[float, float]) -> tuple[float, float]:
+    """Return the target when it makes sense.
+
+    Raises
+    ------
+    InputError
+        When it is not 0 <= low < high <= `MAX_TARGET_MM`.
+    """
+    low, high = float(target_mm[0]), float(target_mm[1])
+    if not (math.isfinite(low) and math.isfinite(high) and 0 <= low < high <= MAX_TARGET_MM):
+        raise InputError(
+            f"target relief must run from a low to a higher value within 0 to {MAX_TARGET_MM:g} mm, "
+            f"got {low:g} to {high:g} mm"
+        )
+    return low, high
+
+
+def _direction(relief: Relief, judgement: Judgement, *, blocked: bool) -> Direction:
+    if blocked or judgement in ("inside", "cannot-tell"):
+        return "none"
+    # "above" already means an up-bow, since targets start at 0; asked again because a wrong turn here breaks necks.
+    if judgement == "above":
+        return "tighten" if is_above(relief.relief_mm, relief.U_mm, limit=0.0) else "none"
+    return "loosen"
+
+
+def _step(bench: Bench, learned: float | None) -> float:
+    wanted = FIRST_STEP_TURNS if learned is None or not math.isfinite(learned) else learned
+    step = min(wanted, bench.room_turns)
+    return step if step >= MIN_STEP_TURNS else 0.0
+
+
+def _reasons(relief: Relief, judgement: Judgement, *, bench: Bench, known: Sequence[Finding]) -> list[Finding]:
+    """Everything that keeps the rod still or is worth saying, from relief and bench."""
+    out: list[Finding] = []
+
+    def add(code: str, message: str) -> None:
+        if all(f.code != code for f in known):
+            out.append(Finding(code, message))
+
+    if bench.strings != "at-pitch":
+        state = "slack" if bench.strings == "slack" else "off"
+        add(
+            "not-at-pitch",
+            f"the strings are {state}: relief counts with the strings at pitch; tune up and measure again",
+        )
+    if abs(relief.relief_mm) > GROSS_RELIEF_MM:
+        add(
+            "gross-relief",
+            f"relief of {relief.relief_mm:+.2f} mm is beyond adjustment: check the reading; if it holds, see a repairer",
+        )
+    if judgement == "cannot-tell":
+        add(
+            "cannot-tell", "the uncertainty reaches across a limit of the target: measure again, finer, before any turn"
+        )
+    if judgement in ("above", "below"):
+        if relief.shape == "s-bend":
+            add("s-bend", "the neck bends both ways along the chord: a rod cannot take an S out; see a repairer")
+        _rod_reasons(judgement, bench, add)
+    return out
+
+
+def _rod_reasons(judgement: Judgement, bench: Bench, add: _Add) -> None:
+    if bench.rod == "none":
+        add("no-rod", "there is no rod to turn: string gauge, tuning, fret work or a repairer can change this neck")
+    elif bench.nut_feel == "stiff":
+        add(
+            "nut-stiff",
+            "the nut does not want to turn: do not force it; take the load off, clean and lubricate, feel again",
+        )
+    elif bench.nut_feel == "at-end":
+        add(
+            "nut-at-end",
+            "the nut is at the end of its thread: more force strips the thread or snaps the rod; see a repairer",
+        )
+    elif judgement == "below" and bench.nut_feel == "slack" and bench.rod != "two-way":
+        add(
+            "rod-cannot-push",
+            "the rod is slack already and a single-action rod cannot push a neck out of back-bow: more string tension, "
+            "or a repairer",
+        )
+    if bench.rod == "unknown" and judgement == "below" and bench.nut_feel not in ("slack", "stiff", "at-end"):
+        add(
+            "rod-unknown",
+            "the kind of rod is not known: it is treated as single-action, and loosening ends when the nut goes slack",
+        )

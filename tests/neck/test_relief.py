@@ -1,0 +1,162 @@
+"""Relief from made profiles with known truth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from neck_profiles import bow, make_profile
+
+from lightgap.neck.errors import InputError
+from lightgap.neck.frets import fret_position_mm
+from lightgap.neck.profile import CrownGap, GapProfile, Relief
+from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
+from lightgap.neck.straightness import chord_matrix
+
+
+def test_up_bow_is_positive_and_named() -> None:
+    relief = compute_relief(make_profile(bow(15, 0.3)))
+    assert relief.relief_mm == pytest.approx(0.3, abs=0.005)
+    assert relief.shape == "up-bow"
+    assert relief.chord == (1, 15)
+    assert relief.at_fret in (6, 7)
+
+
+def test_back_bow_is_negative() -> None:
+    relief = compute_relief(make_profile(0.2 + bow(15, -0.2)))
+    assert relief.relief_mm == pytest.approx(-0.2, abs=0.005)
+    assert relief.shape == "back-bow"
+
+
+def test_straight_only_when_the_uncertainty_is_small() -> None:
+    assert compute_relief(make_profile(bow(15, 0.01))).shape == "straight"
+    assert compute_relief(make_profile(bow(15, 0.01), u_mm=0.05)).shape == "cannot-tell"
+
+
+def test_s_bend_needs_both_sides() -> None:
+    x = np.linspace(0, 2 * np.pi, 15)
+    assert compute_relief(make_profile(0.2 + 0.15 * np.sin(x))).shape == "s-bend"
+    one_high_fret = bow(15, 0.2)
+    one_high_fret[12] -= 0.25
+    assert compute_relief(make_profile(one_high_fret)).shape != "s-bend"
+
+
+def test_default_chord_stops_before_the_tongue() -> None:
+    assert default_chord(make_profile(bow(22, 0.3))) == (1, 15)
+    assert default_chord(make_profile(bow(12, 0.3))) == (1, 12)
+    assert default_chord(make_profile(bow(22, 0.3), numbers_relative=True)) == (1, 22)
+
+
+def test_chord_end_missing_names_the_frets() -> None:
+    with pytest.raises(InputError, match="fret 20 is not in the profile; it has frets 1, 2, 3"):
+        compute_relief(make_profile(bow(15, 0.3)), chord=(1, 20))
+    with pytest.raises(InputError, match="no crown lies between"):
+        compute_relief(make_profile(bow(15, 0.3)), chord=(4, 5))
+    with pytest.raises(InputError, match="at least three frets"):
+        compute_relief(make_profile(np.zeros(2)))
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    shift=st.floats(-0.5, 2),
+    tilt=st.floats(-0.004, 0.004),
+    relief=st.floats(-0.4, 0.6),
+    u=st.sampled_from([0.002, 0.02]),
+)
+def test_constant_and_tilt_leave_relief_alone(shift: float, tilt: float, relief: float, u: float) -> None:
+    noise = np.random.default_rng(5).normal(0, 0.01, 15)
+    gap = bow(15, relief) + noise
+    x = fret_position_mm(np.arange(1, 16), 648.0)
+    plain, moved = compute_relief(make_profile(gap, u)), compute_relief(make_profile(gap + shift + tilt * x, u))
+    # Rounding in the mixed model, far below any reading.
+    assert moved.relief_mm == pytest.approx(plain.relief_mm, abs=1e-7)
+    assert moved.U_mm == pytest.approx(plain.U_mm, abs=1e-7)
+
+
+def test_common_shift_in_the_covariance_does_not_matter() -> None:
+    profile = make_profile(bow(15, 0.3))
+    wide = GapProfile(profile.crowns, profile.covariance_mm2 + 0.05**2)
+    assert compute_relief(wide).U_mm == pytest.approx(compute_relief(profile).U_mm, rel=1e-3)
+
+
+def simulate(u_mm: float, fret_spread_mm: float, *, runs: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Errors of relief over its standard uncertainty, errors, and errors of the plain largest depth, truth positive."""
+    rng = np.random.default_rng(seed)
+    z, shrunk, plain = [], [], []
+    x = fret_position_mm(np.arange(1, 16), 648.0)
+    matrix = chord_matrix(x, 0, 14)
+    for _ in range(runs):
+        true = bow(15, rng.uniform(-0.1, 0.4), rng.uniform(-0.4, 0.4)) + rng.normal(0, fret_spread_mm, 15)
+        seen = true + rng.normal(0, u_mm, 15)
+        want, raw = (d[np.argmax(np.abs(d))] for d in (matrix @ true, matrix @ seen))
+        got: Relief = compute_relief(make_profile(seen, u_mm))
+        z.append((got.relief_mm - want) / (got.U_mm / got.k))
+        shrunk.append((got.relief_mm - want) * np.sign(want))
+        plain.append((raw - want) * np.sign(want))
+    return np.array(z), np.array(shrunk), np.array(plain)
+
+
+@pytest.mark.parametrize("u_mm, fret_spread_mm", [(0.003, 0.012), (0.01, 0.006), (0.03, 0.012)])
+def test_uncertainty_covers_and_the_largest_depth_is_not_biased_high(u_mm: float, fret_spread_mm: float) -> None:
+    z, shrunk, plain = simulate(u_mm, fret_spread_mm, runs=200, seed=11)
+    # 200 runs: the standard error of a 95 % share is 1.5 %, of the spread of z 5 %; model mismatch takes the rest.
+    assert 0.89 <= np.mean(np.abs(z) < 2) <= 1.0
+    assert 0.7 <= np.sqrt(np.mean(z**2)) <= 1.25
+    assert np.sqrt(np.mean(shrunk**2)) <= 1.03 * np.sqrt(np.mean(plain**2))
+    assert abs(shrunk.mean()) <= max(0.002, 0.6 * u_mm)
+
+
+def rest(x: np.ndarray, sag: np.ndarray) -> np.ndarray:
+    """Gaps under a rigid straightedge laid on crowns of that sag, centre of mass in the middle."""
+    middle = (x[0] + x[-1]) / 2
+    pairs = [(i, j) for i in range(len(x)) for j in range(i + 1, len(x)) if x[i] <= middle < x[j]]
+    lines = (sag[i] + (sag[j] - sag[i]) / (x[j] - x[i]) * (x - x[i]) for i, j in pairs)
+    return np.asarray(next(sag - line for line in lines if (sag - line).min() > -1e-12))
+
+
+class TestContact:
+    def test_two_contacts_take_the_constant_out(self) -> None:
+        gap = bow(15, 0.3)
+        got = rezero_on_contact(make_profile(gap + 0.08))
+        np.testing.assert_allclose(got.gap_mm, gap, atol=0.003)
+        assert got.crowns[0].touching
+        assert got.crowns[-1].touching
+
+    def test_rocking_on_the_middle_of_a_back_bow(self) -> None:
+        gap = bow(15, -0.2)
+        gap -= gap.min()
+        got = rezero_on_contact(make_profile(gap - 0.05))
+        assert got.gap_mm.min() == pytest.approx(0.0, abs=0.006)
+        assert not got.crowns[0].touching
+
+    def test_flagged_crowns_are_believed(self) -> None:
+        profile = make_profile(bow(15, 0.3) + 0.05)
+        crowns = tuple(
+            CrownGap(c.fret, c.position_mm, c.gap_mm, c.u_gap_mm, touching=c.fret in (1, 15)) for c in profile.crowns
+        )
+        got = rezero_on_contact(GapProfile(crowns, profile.covariance_mm2))
+        assert got.gap_mm[0] == pytest.approx(0.0, abs=1e-9)
+        # A mean of two equal readings: variance halves, and every other gap carries it as well.
+        assert got.covariance_mm2[5, 5] == pytest.approx(1.5 * 0.002**2, rel=1e-3)
+        assert got.covariance_mm2[5, 8] == pytest.approx(0.5 * 0.002**2, rel=1e-3)
+
+    def test_relief_is_untouched(self) -> None:
+        profile = make_profile(bow(15, 0.3) + 0.08, u_mm=0.01)
+        before, after = compute_relief(profile), compute_relief(rezero_on_contact(profile))
+        assert after.relief_mm == pytest.approx(before.relief_mm, abs=1e-4)
+        assert after.U_mm == pytest.approx(before.U_mm, rel=0.01)
+
+    def test_the_lowest_of_noisy_gaps_is_not_biased(self) -> None:
+        rng = np.random.default_rng(2)
+        x = fret_position_mm(np.arange(1, 16), 648.0)
+        errors, z = [], []
+        for _ in range(150):
+            true = rest(x, bow(15, 0.15) + rng.normal(0, 0.01, 15))
+            got = rezero_on_contact(make_profile(true + 0.1 + rng.normal(0, 0.01, 15), u_mm=0.01))
+            e = got.gap_mm - true
+            errors.append(e.mean())
+            z.append(e[7] / np.sqrt(got.covariance_mm2[7, 7]))
+        # Standard error of the mean error is about 0.0006 mm.
+        assert abs(np.mean(errors)) < 0.003
+        assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.3
