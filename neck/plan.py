@@ -184,7 +184,7 @@ def _reasons(relief: Relief, judgement: Judgement, *, bench: Bench, known: Seque
     if abs(relief.relief_mm) > GROSS_RELIEF_MM:
         add(
             "gross-relief",
-            f"relief of {relief.relief_mm:+.2f} mm is beyond adjustment: check the reading; if it holds, see a repairer",
+            f"relief of {relief.relief_mm:+.2f} mm is beyond adjustment: check the reading; if so, see a repairer",
         )
     if judgement == "cannot-tell":
         add(

@@ -55,10 +55,10 @@ def crown_posterior(profile: GapProfile) -> CrownPosterior:
     gap, cov = profile.gap_mm, profile.covariance_mm2
     if len(gap) < MIN_CROWNS:
         return _collect(np.array([1.0]), [gap], [np.array(cov)])
-    design = _smooth_design(profile.position_mm)
+    design = smooth_design(profile.position_mm)
     scores, means, covs = [], [], []
     for tau in TAU_GRID_MM:
-        score, projection = _restricted_fit(gap, cov + tau**2 * np.eye(len(gap)), design)
+        score, projection = restricted_fit(gap, cov + tau**2 * np.eye(len(gap)), design)
         scores.append(score - 0.5 * (np.log(tau / TAU_PRIOR_MM) / TAU_PRIOR_LOG_SD) ** 2)
         means.append(gap - cov @ projection @ gap)
         covs.append(cov - cov @ projection @ cov)
@@ -66,13 +66,14 @@ def crown_posterior(profile: GapProfile) -> CrownPosterior:
     return _collect(weight / weight.sum(), means, covs)
 
 
-def _smooth_design(position: Array) -> Array:
-    """Columns of a quadratic (cubic from eight crowns on), orthonormal."""
+def smooth_design(position: Array) -> Array:
+    """Return the columns of a quadratic (cubic from eight crowns on), (n, 3 or 4), orthonormal."""
     x = 2 * (position - position.min()) / np.ptp(position) - 1
     return np.linalg.qr(np.vander(x, 4 if len(x) >= 8 else 3, increasing=True))[0]
 
 
-def _restricted_fit(gap: Array, total: Array, design: Array) -> tuple[float, Array]:
+def restricted_fit(gap: Array, total: Array, design: Array) -> tuple[float, Array]:
+    """Return the restricted log-likelihood of a total covariance and its projection P (see the module)."""
     inverse = np.linalg.inv(total)
     information = design.T @ inverse @ design
     projection = inverse - inverse @ design @ np.linalg.solve(information, design.T @ inverse)

@@ -1,0 +1,114 @@
+"""What the neck commands share: reading a profile by photo or by hand, and their common options."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+from lightgap.neck.errors import FileProblem, InputError
+
+if TYPE_CHECKING:
+    from lightgap.neck.profile import Finding, GapProfile
+    from lightgap.neck.readings import Method
+
+Units = Literal["mm", "in"]
+MethodName = Literal["feeler", "rule", "dial", "depth"]
+
+JsonOption = Annotated[
+    str | None,
+    typer.Option("--json", metavar="PATH|-", help="Write the JSON document to PATH; - prints it alone."),
+]
+UnitsOption = Annotated[Units, typer.Option("--units", help="Unit of lengths shown.")]
+ReadingOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--reading",
+        metavar="FRET=VALUE[UNIT]",
+        help="A gap read by hand: 7=0.010in, 7=10thou, 7=2/64in, 7=0.25mm (mm when no unit is given), or the two "
+        "feeler leaves that do and do not go, 7=0.25..0.30mm. Repeat for more frets.",
+    ),
+]
+MethodOption = Annotated[
+    MethodName,
+    typer.Option("--method", help="How the readings were taken; each method has its own uncertainty."),
+]
+ChordOption = Annotated[
+    str | None,
+    typer.Option("--chord", metavar="A-B", help="End frets of the chord (for hand readings: where it rests)."),
+]
+ScaleOption = Annotated[
+    str | None,
+    typer.Option("--scale-length", metavar="LENGTH", help="Scale length, mm or with unit (25.5in)."),
+]
+
+
+def load_document(path: Path) -> Any:
+    """Return the JSON in a file.
+
+    Raises
+    ------
+    FileProblem
+        When it cannot be read or is not JSON.
+    """
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except OSError as problem:
+        raise FileProblem(f"cannot read {path}: {problem.strerror or problem}") from problem
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as problem:
+        raise FileProblem(f"cannot read {path}: it is not JSON ({problem})") from None
+
+
+def gather_profile(
+    file: Path | None,
+    readings: list[str] | None,
+    *,
+    method: Method = "feeler",
+    chord: tuple[int, int] | None = None,
+    scale_length_mm: float | None = None,
+) -> tuple[GapProfile, tuple[Finding, ...], tuple[int, int] | None]:
+    """Return the profile from a JSON document, a sheet of hand readings, or readings given as options.
+
+    Returns
+    -------
+    tuple
+        The profile, findings about it, and the chord (the one given, or the one the sheet names).
+    """
+    from lightgap.neck.documents import profile_from_document
+    from lightgap.neck.reading_file import read_readings
+    from lightgap.neck.readings import DEFAULT_SCALE_MM, parse_reading, profile_from_readings
+
+    if file is not None and readings:
+        raise InputError("give a profile file or --reading, not both")
+    if file is not None and file.suffix.lower() not in (".toml", ".csv"):
+        return profile_from_document(load_document(file)), (), chord
+    if file is not None:
+        sheet = read_readings(file, method=method)
+        taken, chord = sheet.readings, chord or sheet.chord
+        scale_length_mm = scale_length_mm or sheet.scale_length_mm
+    elif readings:
+        taken = tuple(parse_reading(text, method=method) for text in readings)
+    else:
+        raise InputError("nothing to judge: give a profile file (.json, .toml, .csv) or --reading FRET=VALUE[UNIT]")
+    profile, findings = profile_from_readings(taken, scale_length_mm=scale_length_mm or DEFAULT_SCALE_MM, chord=chord)
+    return profile, findings, chord
+
+
+def parse_scale(text: str | None) -> float | None:
+    """Return a scale length in mm.
+
+    Raises
+    ------
+    InputError
+        When it is outside 200 to 1200 mm.
+    """
+    from lightgap.neck.units import parse_length
+
+    if text is None:
+        return None
+    value = parse_length(text, what="scale length")
+    if not 200 <= value <= 1200:
+        raise InputError(f"scale length must be 200 to 1200 mm, got {value:g} mm")
+    return value

@@ -1,0 +1,136 @@
+"""From a profile to the plan: relief, bow against frets, what the rod has been seen to do, and the next safe step."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from .bench import Bench
+from .bow import Bow, analyse_bow, without_frets
+from .errors import InputError
+from .judge import judge
+from .plan import FRET_NOT_ROD, RodPlan, plan_rod
+from .profile import Finding, GapProfile, Relief
+from .relief import compute_relief
+from .rod_response import RodResponse, TurnRecord, learn_response, size_step
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """A plan and what it rests on.
+
+    Attributes
+    ----------
+    plan
+        The next step.
+    bow
+        Neck and single frets.
+    response
+        Of the rod; None without a turn log.
+    expected_mm, u_expected_mm
+        Relief expected after the step, when the rod's response has been seen.
+    """
+
+    plan: RodPlan
+    bow: Bow
+    response: RodResponse | None
+    expected_mm: float | None = None
+    u_expected_mm: float | None = None
+
+
+def advise(
+    profile: GapProfile,
+    target_mm: tuple[float, float],
+    *,
+    bench: Bench | None = None,
+    chord: tuple[int, int] | None = None,
+    log: Sequence[TurnRecord] = (),
+    findings: Sequence[Finding] = (),
+) -> Advice:
+    """Return the plan for a measured neck.
+
+    Parameters
+    ----------
+    profile
+        By photo or by hand.
+    target_mm
+        Wanted relief.
+    bench
+        Rod, nut, strings, access, caps.
+    chord
+        End frets of the chord; see `compute_relief` for the default.
+    log
+        Turns made on this instrument before.
+    findings
+        What is already known.
+
+    Raises
+    ------
+    InputError
+        When chord, target or bench make no sense.
+    """
+    relief = compute_relief(profile, chord=chord)
+    bow = analyse_bow(profile, relief)
+    known = [*findings, *bow.findings, *_fret_not_rod(profile, relief, bow=bow, target_mm=target_mm)]
+    response = learn_response(log) if log else None
+    step = None
+    if response is not None:
+        step = size_step(relief.relief_mm, relief.U_mm / relief.k, target_mm=target_mm, response=response)
+        known += _response_findings(response)
+    plan = plan_rod(relief, target_mm, bench=bench, learned_step_turns=step, findings=known)
+    if response is None or plan.direction == "none":
+        return Advice(plan, bow, response)
+    sign = 1 if plan.direction == "tighten" else -1
+    moved = sign * plan.step_turns
+    spread = ((relief.U_mm / relief.k) ** 2 + (moved * response.u_mm_per_turn) ** 2) ** 0.5
+    return Advice(plan, bow, response, relief.relief_mm - moved * response.mm_per_turn, spread)
+
+
+def _fret_not_rod(
+    profile: GapProfile, relief: Relief, *, bow: Bow, target_mm: tuple[float, float]
+) -> tuple[Finding, ...]:
+    """The judgement rests on odd frets alone: without them it is another one."""
+    if not bow.odd:
+        return ()
+    odd = {o.fret for o in bow.odd}
+    ends = [f for f in bow.frets if f not in odd]
+    chord = (
+        relief.chord[0] if relief.chord[0] not in odd else ends[0],
+        relief.chord[1] if relief.chord[1] not in odd else ends[-1],
+    )
+    try:
+        rest = compute_relief(without_frets(profile, odd), chord=chord)
+    except InputError:
+        return ()
+    low, high = target_mm
+    with_frets = judge(relief.relief_mm, relief.U_mm, low=low, high=high)
+    neck_alone = judge(rest.relief_mm, rest.U_mm, low=low, high=high)
+    if with_frets == neck_alone or with_frets == "inside":
+        return ()
+    named = ", ".join(str(o.fret) for o in bow.odd)
+    return (
+        Finding(
+            FRET_NOT_ROD,
+            f"this is a fret, not the rod: without fret {named} relief is {rest.relief_mm:+.2f} ± {rest.U_mm:.2f} mm "
+            f"({neck_alone}); see to the fret first",
+        ),
+    )
+
+
+def _response_findings(response: RodResponse) -> list[Finding]:
+    out = [
+        Finding(
+            "rod-learned",
+            f"from {response.steps} step(s) this rod moves relief by {response.mm_per_turn:.2f} ± "
+            f"{2 * response.u_mm_per_turn:.2f} mm per turn; the step is sized so that the target is not crossed",
+        )
+    ]
+    if response.settling_mm is not None and response.u_settling_mm is not None:
+        sure = abs(response.settling_mm) > 2 * response.u_settling_mm
+        drift = f"{response.settling_mm:+.2f} mm" if sure else "nothing that can be told from the noise"
+        out.append(Finding("rod-settles", f"after a step the neck settles by {drift}: measure again a day later"))
+    if response.hysteresis_mm is not None and abs(response.hysteresis_mm) > 2 * response.u_mm_per_turn:
+        out.append(
+            Finding("rod-hysteresis", "tightening and loosening do not answer alike: come to the target from one side")
+        )
+    return out

@@ -1,0 +1,231 @@
+"""Readings taken by hand, each with the uncertainty of its method, made into a gap profile.
+
+Where a figure is not from a standard it is common practice, no published source.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+import numpy as np
+
+from .budget import Line, combine, half_width_to_u
+from .errors import InputError
+from .frets import MAX_FRET, fret_position_mm
+from .profile import CrownGap, Finding, GapProfile
+from .units import parse_length
+
+Method = Literal["feeler", "rule", "dial", "depth"]
+
+# No fretted neck that can be set up shows more light than this under a straightedge.
+MAX_READING_MM = 5.0
+DEFAULT_SCALE_MM = 648.0
+DEFAULT_CHORD = (1, 15)
+
+# Half-widths, mm.
+LEAF_SINGLE = 0.020  # one leaf named: it goes with a light drag; the next ones were not tried
+LEAF_THICKNESS = 0.005  # marked against true thickness, worn leaves included
+RULE_MARKS = 0.1  # Directive 2014/32/EU Annex X, class I, between marks up to 1 mm apart
+DIAL_STEP, DIAL_ERROR = 0.005, 0.013  # half a division of 0.01; error of indication of a shop indicator (from memory)
+DEPTH_STEP, DEPTH_ERROR = 0.010, 0.020  # half a division of 0.02; seat and error of a depth bar
+FRACTION_GRADUATION_MM, INCH_GRADUATION_MM, MM_GRADUATION_MM = 25.4 / 64, 0.254, 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One gap read by hand.
+
+    Attributes
+    ----------
+    fret
+        Where.
+    value_mm, u_mm
+        Gap and its standard uncertainty.
+    method
+        How it was read.
+    text
+        As the user wrote it.
+    """
+
+    fret: int
+    value_mm: float
+    u_mm: float
+    method: Method
+    text: str
+
+
+def parse_reading(text: str, *, method: Method = "feeler") -> Reading:
+    """Return a reading from "FRET=VALUE[UNIT]", or "FRET=GOES..NOGO[UNIT]" for a pair of feeler leaves.
+
+    Examples: "7=0.010in", "7=10thou", "7=0.25..0.30mm", "7=2/64in".
+
+    Raises
+    ------
+    InputError
+        When it cannot be read or makes no sense.
+    """
+    if method not in get_args(Method):
+        raise InputError(f"method {method!r} is not one of {', '.join(get_args(Method))}")
+    fret_text, mark, value_text = text.partition("=")
+    if not mark or not value_text.strip():
+        raise InputError(f"reading {text!r}: write FRET=VALUE[UNIT], for example 7=0.010in")
+    fret = parse_fret(fret_text, what=f"reading {text!r}")
+    where = f"reading at fret {fret}"
+    if ".." in value_text:
+        if method != "feeler":
+            raise InputError(f"{where}: {value_text!r} is a pair of feeler leaves, but the method is {method}")
+        goes, nogo = _leaf_pair(value_text, where)
+        u = _combined(half_width_to_u((nogo - goes) / 2), half_width_to_u(LEAF_THICKNESS))
+        return Reading(fret, _sensible((goes + nogo) / 2, where), u, method, text)
+    value = _sensible(parse_length(value_text, what=where), where)
+    return Reading(fret, value, method_uncertainty_mm(method, value_text), method, text)
+
+
+def method_uncertainty_mm(method: Method, value_text: str = "") -> float:
+    """Return the standard uncertainty of one reading.
+
+    Parameters
+    ----------
+    method
+        feeler (one leaf named), rule, dial or depth.
+    value_text
+        As written: a rule read in fractions is taken as graduated in 1/64 in, in decimal inch as 0.01 in, else 0.5 mm.
+    """
+    if method == "feeler":
+        return _combined(half_width_to_u(LEAF_SINGLE), half_width_to_u(LEAF_THICKNESS))
+    if method == "rule":
+        return _combined(half_width_to_u(_graduation_mm(value_text) / 2), half_width_to_u(RULE_MARKS))
+    if method == "dial":
+        return _combined(half_width_to_u(DIAL_STEP), half_width_to_u(DIAL_ERROR))
+    return _combined(half_width_to_u(DEPTH_STEP), half_width_to_u(DEPTH_ERROR))
+
+
+def profile_from_readings(
+    readings: Sequence[Reading], *, scale_length_mm: float = DEFAULT_SCALE_MM, chord: tuple[int, int] | None = None
+) -> tuple[GapProfile, tuple[Finding, ...]]:
+    """Return the gap profile that hand readings make.
+
+    Parameters
+    ----------
+    readings
+        At least one. Several at one fret are averaged; the same method repeated earns no smaller uncertainty.
+    scale_length_mm
+        Gives the places of the frets; matters only where the bow is uneven.
+    chord
+        The frets the straightedge, or the held-down string, rests on. A chord end that was not read is in contact:
+        its gap is 0. Default: 1 and 15, widened to the readings' own ends.
+
+    Returns
+    -------
+    tuple
+        The profile (source "hand") and what is to be said about it.
+    """
+    if not readings:
+        raise InputError("no readings: give at least one as FRET=VALUE[UNIT], for example 7=0.010in")
+    if not 200 <= scale_length_mm <= 1200:
+        raise InputError(f"scale length must be 200 to 1200 mm, got {scale_length_mm:g} mm")
+    by_fret, findings = _merge(readings)
+    ends = chord or (min(DEFAULT_CHORD[0], *by_fret), max(DEFAULT_CHORD[1], *by_fret))
+    for end in ends:
+        by_fret.setdefault(end, (0.0, 0.0))
+    if len(by_fret) == 3 and len({r.fret for r in readings}) == 1:
+        findings.append(
+            Finding("one-reading", "one reading tells one fret: a bow crowded to either end would be missed")
+        )
+    frets = sorted(by_fret)
+    flat = straightedge_u_mm(float(np.ptp(fret_position_mm(np.array(ends, dtype=float), scale_length_mm))))
+    u = {f: _combined(by_fret[f][1], flat) for f in frets}
+    crowns = tuple(
+        CrownGap(
+            f,
+            float(fret_position_mm(f, scale_length_mm)),
+            by_fret[f][0],
+            u[f],
+            touching=by_fret[f] == (0.0, 0.0),
+        )
+        for f in frets
+    )
+    covariance = np.diag([u[f] ** 2 for f in frets])
+    return GapProfile(crowns, covariance, source="hand", scale_length_mm=scale_length_mm), tuple(findings)
+
+
+def straightedge_u_mm(length_mm: float) -> float:
+    """Return the standard uncertainty from a knife-edge straightedge, tolerance 2 + L/250 µm (DIN 874-2:2003)."""
+    return (2 + length_mm / 250) * 1e-3 / (2 * math.sqrt(3))
+
+
+def parse_fret(text: str, *, what: str) -> int:
+    """Return a fret number from text.
+
+    Raises
+    ------
+    InputError
+        When it is no whole number from 0 (the nut) to `MAX_FRET`.
+    """
+    clean = text.strip()
+    if not re.fullmatch(r"\d{1,3}", clean) or int(clean) > MAX_FRET:
+        raise InputError(f"{what}: fret must be a whole number 0 to {MAX_FRET}, got {clean!r}")
+    return int(clean)
+
+
+def parse_chord(text: str) -> tuple[int, int]:
+    """Return the chord ends from "A-B"."""
+    parts = text.split("-")
+    if len(parts) != 2:
+        raise InputError(f"chord {text!r}: write A-B, two fret numbers, for example 1-15")
+    first, last = (parse_fret(part, what=f"chord {text!r}") for part in parts)
+    if last - first < 2:
+        raise InputError(f"chord {text!r}: the second fret must lie at least two frets beyond the first")
+    return first, last
+
+
+def _merge(readings: Sequence[Reading]) -> tuple[dict[int, tuple[float, float]], list[Finding]]:
+    out: dict[int, tuple[float, float]] = {}
+    findings: list[Finding] = []
+    for fret in sorted({r.fret for r in readings}):
+        same = [r for r in readings if r.fret == fret]
+        weight = np.array([1 / r.u_mm**2 for r in same])
+        value = np.array([r.value_mm for r in same])
+        mean = float(weight @ value / weight.sum())
+        u = min(r.u_mm for r in same)
+        if np.ptp(value) > 2 * math.hypot(*sorted((r.u_mm for r in same), reverse=True)[:2]):
+            u = max(u, float(np.ptp(value)) / 2)
+            findings.append(
+                Finding(
+                    "readings-disagree", f"the readings at fret {fret} differ by {np.ptp(value):.2f} mm: repeat them"
+                )
+            )
+        out[fret] = (mean, u)
+    return out, findings
+
+
+def _leaf_pair(text: str, where: str) -> tuple[float, float]:
+    left, _, right = text.partition("..")
+    unit = re.search(r'[a-zA-Zµμ"]+\s*$', right)
+    nogo = parse_length(right, what=where)
+    goes = parse_length(left, what=where, default_unit=unit.group().strip() if unit else "mm")
+    if not 0 <= goes < nogo:
+        raise InputError(f"{where}: {text.strip()!r} must run from the leaf that goes to a thicker one that does not")
+    return goes, nogo
+
+
+def _sensible(value_mm: float, where: str) -> float:
+    if value_mm < 0:
+        raise InputError(f"{where}: a gap cannot be negative, got {value_mm:g} mm")
+    if value_mm > MAX_READING_MM:
+        raise InputError(f"{where}: {value_mm:.4g} mm is no gap under a straightedge (at most {MAX_READING_MM:g} mm)")
+    return value_mm
+
+
+def _graduation_mm(value_text: str) -> float:
+    if "/" in value_text:
+        return FRACTION_GRADUATION_MM
+    return INCH_GRADUATION_MM if re.search(r'in|"|thou', value_text) else MM_GRADUATION_MM
+
+
+def _combined(*parts: float) -> float:
+    return combine([Line("", u) for u in parts]).u
