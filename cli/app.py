@@ -10,6 +10,7 @@ import typer
 
 from lightgap.neck.errors import LightgapError
 
+from . import render
 from .output import say, show
 
 app = typer.Typer(
@@ -34,6 +35,9 @@ def root(
     ] = False,
 ) -> None:
     """Measure neck relief from one side-lit photo of a straightedge on the frets, and plan the next safe step."""
+
+
+app.command(epilog=render.EXAMPLES)(render.render)
 
 
 def main() -> None:
