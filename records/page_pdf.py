@@ -42,8 +42,12 @@ def sheet_pdf(sheet: Sheet, *, page: PageFormat = "A4") -> bytes:
     flow.key_figures(sheet.figures)
     for sentence in sheet.story:
         flow.text(sentence)
+    halves = [picture for picture in sheet.pictures if not picture.wide]
+    if halves:
+        flow.side_by_side(halves)
     for picture in sheet.pictures:
-        flow.picture(picture)
+        if picture.wide:
+            flow.picture(picture)
     flow.columns(2)
     for item in sheet.listings:
         flow.listing(item)
@@ -215,6 +219,19 @@ class _Flow:
         )
         self.y_mm += height_mm + 0.6
         self.text(picture.caption, size_pt=7, color=_SOFT)
+
+    def side_by_side(self, pictures: Sequence[Picture]) -> None:
+        """Place pictures of one row in columns of their own."""
+        self.columns(len(pictures))
+        top, deepest = self.y_mm, self.y_mm
+        self.room(45.0)
+        top = self.y_mm
+        for index, picture in enumerate(pictures):
+            self.column, self.y_mm = index, top
+            self.picture(picture)
+            deepest = max(deepest, self.y_mm)
+        self.deepest_mm = deepest
+        self.columns(1)
 
     def listing(self, item: Listing) -> None:
         """Write a list."""

@@ -99,7 +99,7 @@ def profile_plot(
     for index, line in enumerate(measurements):
         _draw_line(axes, line, index=index, units=units, count=len(measurements))
     _label_axes(figure, axes, measurements, units=units)
-    return _saved(figure, image_format)
+    return saved_figure(figure, image_format)
 
 
 def exaggeration(figure: Figure, axes: Axes) -> float:
@@ -213,8 +213,8 @@ def _label_axes(figure: Figure, axes: Axes, lines: Sequence[LabelledProfile], *,
     figure.text(0.012, 0.94, "Gap profile", fontsize=9.5, weight="bold")
 
 
-def _saved(figure: Figure, image_format: ImageFormat) -> bytes:
-    """Return the picture's bytes; no date goes in, so that the same profile makes the same file."""
+def saved_figure(figure: Figure, image_format: ImageFormat) -> bytes:
+    """Return a figure as a picture's bytes; no date goes in, so that the same profile makes the same file."""
     import matplotlib
 
     stream = io.BytesIO()

@@ -140,3 +140,12 @@ def photo_picture(image: bytes, *, caption: str, wide: bool = True) -> Picture:
     stream = io.BytesIO()
     picture.save(stream, format="JPEG", quality=86, subsampling=0, optimize=True)
     return Picture(data=stream.getvalue(), media_type="image/jpeg", caption=caption, wide=wide)
+
+
+def note_picture(words: str, *, wide: bool = True) -> Picture:
+    """Return an empty grey picture that stands for one that is missing, with the words as its caption."""
+    from PIL import Image
+
+    stream = io.BytesIO()
+    Image.new("L", (600, 200), 225).save(stream, format="PNG", optimize=True)
+    return Picture(data=stream.getvalue(), media_type="image/png", caption=words, wide=wide)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
+from lightgap.neck.documents import crowns_document, relief_document
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import CrownGap, Finding, GapProfile, Relief
 from lightgap.vision.types import (
@@ -93,3 +96,42 @@ PLAN = {
     "cautions": ["Strings at pitch pull hard: keep your eyes away.", "A rod can break: never force it."],
     "findings": [{"code": "no-turn-log", "message": "This rod's answer is not known yet: an eighth at first."}],
 }
+
+
+def make_document(
+    photo: Path, relief_mm: float = 0.312, *, U_mm: float = 0.014, seed: int = 1, frets: int = 15
+) -> dict[str, Any]:
+    """Return the profile document of a made-up measurement of the file `photo`."""
+    measured = make_measurement(relief_mm, U_mm=U_mm, seed=seed, frets=frets, file=photo.name)
+    return {
+        "schema": "lightgap/profile/1",
+        "photos": [
+            {
+                "file": photo.name,
+                "sha256": hashlib.sha256(photo.read_bytes()).hexdigest(),
+                "width_px": 4032,
+                "height_px": 1400,
+                "taken": "2026-05-01T10:00:00",
+            }
+        ],
+        "scale": {
+            "reference": "card",
+            "px_per_mm": 8.61,
+            "u_px_per_mm": 0.03,
+            "check": {"reference": "frets", "px_per_mm": 8.58},
+        },
+        **crowns_document(measured.profile),
+        "relief": relief_document(measured.relief),
+        "straightedge": {"points_px": [[100.0, 636.1], [3900.0, 640.9]]},
+        "warnings": [{"code": w.code, "message": w.message} for w in measured.warnings],
+        "budget": [{"name": b.name, "u_mm": b.u_mm, "kind": b.kind, "cure": b.cure} for b in measured.budget],
+        "facts": dict(measured.facts),
+        "settings": {"scale_length_mm": 648.0, "reference": "card"},
+    }
+
+
+def make_photo(folder: Path, name: str = "neck.jpg", *, seed: int = 1, size_bytes: int = 3000) -> Path:
+    """Write a file that stands for a photo: bytes that differ by seed."""
+    path = folder / name
+    path.write_bytes(np.random.default_rng(seed).bytes(size_bytes))
+    return path

@@ -124,7 +124,7 @@ def test_pdf_has_one_to_two_pages(page: str, overlay_png: bytes) -> None:
     assert (float(width), float(height)) == pytest.approx(wanted, abs=0.01)
 
 
-@pytest.mark.parametrize("nasty", [*NASTY, "名前", "🎸" * 300, "x" * 4000])
+@pytest.mark.parametrize("nasty", [" ".join(NASTY), "名前" + "🎸" * 300, "x" * 4000])
 def test_pdf_takes_any_text(nasty: str, overlay_png: bytes) -> None:
     measurement = make_measurement()
     measurement = replace(

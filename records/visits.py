@@ -1,0 +1,408 @@
+"""Visits: opened, added to, measured into, corrected by later entries, closed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from lightgap.neck.errors import FileProblem, InputError
+
+from .book import Book, program_text, utc_now
+from .compare import Comparison, compare_profiles
+from .entries import (
+    Closing,
+    Detail,
+    Entry,
+    StoredMeasurement,
+    Turn,
+    Withdrawal,
+    insert_entry,
+    read_entries,
+)
+from .files import keep_bytes, keep_file, safe_suffix
+from .instruments import Instrument, find_instrument, instrument_by_id
+
+Purpose = Literal["work", "season-check"]
+Document = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """One visit with everything entered, corrected entries too.
+
+    Attributes
+    ----------
+    id
+        The visit's number.
+    instrument
+        As the book knows it now.
+    opened_utc, purpose
+        When and what for.
+    entries
+        In the order of recording.
+    """
+
+    id: int
+    instrument: Instrument
+    opened_utc: str
+    purpose: Purpose
+    entries: tuple[Entry, ...]
+
+    @property
+    def current(self) -> tuple[Entry, ...]:
+        """The entries in force."""
+        return tuple(entry for entry in self.entries if entry.is_current)
+
+    @property
+    def is_open(self) -> bool:
+        """True until it is closed."""
+        return not any(isinstance(entry.detail, Closing) for entry in self.current)
+
+    def measurements(self, *stages: str) -> tuple[Entry, ...]:
+        """Return the measurements in force, of some stages or of all."""
+        return tuple(
+            entry
+            for entry in self.current
+            if isinstance(entry.detail, StoredMeasurement) and (not stages or entry.stage in stages)
+        )
+
+    def turns(self) -> tuple[Turn, ...]:
+        """Return the turns of the rod in force."""
+        return tuple(entry.detail for entry in self.current if isinstance(entry.detail, Turn))
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """What recording a measurement led to.
+
+    Attributes
+    ----------
+    visit_id, entry_id, stage
+        Where it stands in the book.
+    comparison
+        Against the intake, when this is a later measurement of the same visit and they can be compared.
+    plan
+        The plan document stored with it.
+    """
+
+    visit_id: int
+    entry_id: int
+    stage: str
+    comparison: Comparison | None
+    plan: Document | None
+
+
+def open_visit(book: Book, instrument: Instrument, *, purpose: Purpose = "work") -> Visit:
+    """Begin a visit.
+
+    Raises
+    ------
+    InputError
+        When the instrument has a visit that is still open.
+    """
+    with book.write():
+        for row in book.rows("SELECT id FROM visit WHERE instrument_id = ? ORDER BY id DESC", (instrument.id,)):
+            if read_visit(book, row["id"]).is_open:
+                raise InputError(
+                    f"visit {row['id']} of {instrument.name!r} is still open: "
+                    f"go on with it, or `lightgap visit close {row['id']}`"
+                )
+        visit_id = book.insert("visit", {"instrument_id": instrument.id, "opened_utc": utc_now(), "purpose": purpose})
+    return read_visit(book, visit_id)
+
+
+def read_visit(book: Book, visit_id: int) -> Visit:
+    """Return a visit by its number.
+
+    Raises
+    ------
+    InputError
+        When the book has none of this number.
+    """
+    row = book.row("SELECT * FROM visit WHERE id = ?", (visit_id,))
+    if row is None:
+        raise InputError(f"the book has no visit {visit_id}: `lightgap visit list` shows them")
+    return Visit(
+        id=visit_id,
+        instrument=instrument_by_id(book, row["instrument_id"]),
+        opened_utc=row["opened_utc"],
+        purpose=row["purpose"],
+        entries=read_entries(book, visit_id),
+    )
+
+
+def find_visit(book: Book, reference: str | int) -> Visit:
+    """Return the visit meant: by its number, or by an instrument's name its open visit, else its newest.
+
+    Raises
+    ------
+    InputError
+        When there is none.
+    """
+    text = str(reference).strip()
+    if text.isdigit():
+        return read_visit(book, int(text))
+    instrument = find_instrument(book, text)
+    row = book.row("SELECT max(id) AS newest FROM visit WHERE instrument_id = ?", (instrument.id,))
+    if row is None or row["newest"] is None:
+        raise InputError(f'{instrument.name!r} has no visit yet: `lightgap visit open "{instrument.name}"`')
+    return read_visit(book, row["newest"])
+
+
+def usual_stage(visit: Visit, detail_table: str) -> str:
+    """Return the stage an entry belongs to when none is named."""
+    if visit.purpose == "season-check":
+        return "season-check"
+    if detail_table in ("turn", "bridge_move"):
+        return "in-work"
+    worked = any(entry.detail.table in ("turn", "bridge_move") for entry in visit.current)
+    return "after" if worked else "intake"
+
+
+def add_entry(book: Book, visit: Visit, detail: Detail, *, stage: str | None = None) -> int:
+    """Add one entry to an open visit and return its number.
+
+    Raises
+    ------
+    InputError
+        When the visit is closed.
+    """
+    return add_entries(book, visit, [detail], stage=stage)[0]
+
+
+def add_entries(book: Book, visit: Visit, details: list[Detail], *, stage: str | None = None) -> list[int]:
+    """Add several entries, all or none, and return their numbers.
+
+    Raises
+    ------
+    InputError
+        When the visit is closed.
+    """
+    with book.write():
+        visit = read_visit(book, visit.id)
+        _refuse_closed(visit)
+        return [
+            insert_entry(book, visit.id, detail, stage=stage or usual_stage(visit, detail.table)) for detail in details
+        ]
+
+
+def close_visit(book: Book, visit: Visit, *, remark: str | None = None) -> Comparison | None:
+    """Close a visit and return the comparison of after with intake, when both are there."""
+    add_entry(book, visit, Closing(remark=remark))
+    return visit_comparison(read_visit(book, visit.id))
+
+
+def reopen_visit(book: Book, visit: Visit, *, reason: str | None = None) -> None:
+    """Open a closed visit again: its closing is withdrawn by a later entry.
+
+    Raises
+    ------
+    InputError
+        When it is open.
+    """
+    for entry in visit.current:
+        if isinstance(entry.detail, Closing):
+            withdraw_entry(book, entry.id, reason=reason)
+            return
+    raise InputError(f"visit {visit.id} is open")
+
+
+def correct_entry(book: Book, entry_id: int, detail: Detail) -> int:
+    """Put a later entry in the place of an earlier one, which stays readable; closed visits too.
+
+    Raises
+    ------
+    InputError
+        When the entry does not exist, is of another kind, or has been corrected before.
+    """
+    with book.write():
+        visit, earlier = _correctable(book, entry_id)
+        if earlier.detail.table != detail.table:
+            raise InputError(f"entry {entry_id} is a {earlier.detail.table}, not a {detail.table}")
+        return insert_entry(book, visit.id, detail, stage=earlier.stage, corrects_id=entry_id)
+
+
+def withdraw_entry(book: Book, entry_id: int, *, reason: str | None = None) -> int:
+    """Take an earlier entry out of force; it stays readable.
+
+    Raises
+    ------
+    InputError
+        When the entry does not exist or is no longer in force.
+    """
+    with book.write():
+        visit, earlier = _correctable(book, entry_id)
+        return insert_entry(book, visit.id, Withdrawal(reason=reason), stage=earlier.stage, corrects_id=entry_id)
+
+
+def find_entry(book: Book, entry_id: int) -> tuple[Visit, Entry]:
+    """Return an entry by its number, with its visit.
+
+    Raises
+    ------
+    InputError
+        When there is none.
+    """
+    row = book.row("SELECT visit_id FROM entry WHERE id = ?", (entry_id,))
+    if row is None:
+        raise InputError(f"the book has no entry {entry_id}: `lightgap visit show` lists a visit's entries")
+    visit = read_visit(book, row["visit_id"])
+    return visit, next(entry for entry in visit.entries if entry.id == entry_id)
+
+
+def _correctable(book: Book, entry_id: int) -> tuple[Visit, Entry]:
+    visit, earlier = find_entry(book, entry_id)
+    if earlier.corrected_by is not None:
+        raise InputError(f"entry {entry_id} has been corrected by entry {earlier.corrected_by}: correct that one")
+    if isinstance(earlier.detail, Withdrawal):
+        raise InputError(f"entry {entry_id} is a withdrawal: enter what holds now anew")
+    return visit, earlier
+
+
+def record_measurement(
+    book: Book,
+    visit: Visit | str | int,
+    measurement_document: Document,
+    photo_path: Path,
+    *,
+    stage: str | None = None,
+    overlay: bytes | None = None,
+    advise: bool = True,
+) -> Recorded:
+    """Keep a photo and its measurement in a visit, with the plan for it.
+
+    The photo is copied beside the book and flushed before the book speaks of it; the entry, the measurement and the
+    plan then go in together or not at all. When this returns, the measurement is on disk.
+
+    Parameters
+    ----------
+    visit
+        The visit, its number, or the name of an instrument whose newest visit it is.
+    measurement_document
+        The profile document (`lightgap/profile/1`) of the photo.
+    photo_path
+        The photo that was measured.
+    stage
+        "intake", "in-work", "after" or "season-check". By default the purpose decides, and whether the rod or the
+        bridge has been moved.
+    overlay
+        A picture with the measurement drawn on it (PNG or JPEG), kept for the report.
+    advise
+        Work out the rod plan and keep it with the measurement.
+
+    Returns
+    -------
+    Recorded
+        With the comparison against the intake when this one comes later.
+
+    Raises
+    ------
+    InputError
+        When the visit does not exist or is closed, or the photo is not the one that was measured.
+    FileProblem
+        When photo or book cannot be written.
+    """
+    if not isinstance(visit, Visit):
+        visit = find_visit(book, visit)
+    _refuse_closed(visit)
+    wanted = str(measurement_document["photos"][0]["sha256"])
+    known = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (wanted,))
+    suffix = known["suffix"] if known else safe_suffix(photo_path.name)
+    sha256, size = keep_file(book.photos, photo_path, suffix=suffix)
+    if sha256 != wanted:
+        raise FileProblem(f"{photo_path} is no longer the photo that was measured: measure it again")
+    kept_overlay = _keep_overlay(book, overlay) if overlay is not None else None
+    with book.write():
+        visit = read_visit(book, visit.id)
+        _refuse_closed(visit)
+        plan = _plan(book, visit, measurement_document) if advise else None
+        stored = _stored(measurement_document, plan)
+        _insert_photo(book, sha256, name=photo_path.name, suffix=suffix, size=size)
+        entry_id = insert_entry(book, visit.id, stored, stage=stage or usual_stage(visit, stored.table))
+        if kept_overlay is not None:
+            _insert_photo(book, kept_overlay[0], name="overlay.jpg", suffix=".jpg", size=kept_overlay[1])
+            book.insert("overlay", {"entry_id": entry_id, "photo_sha256": kept_overlay[0]})
+    visit = read_visit(book, visit.id)
+    entry = next(e for e in visit.entries if e.id == entry_id)
+    return Recorded(visit.id, entry_id, entry.stage, _against_intake(visit, entry), plan)
+
+
+def visit_comparison(visit: Visit) -> Comparison | None:
+    """Return the newest after measurement compared with the newest intake, or nothing when one is missing."""
+    after = visit.measurements("after")
+    return _against_intake(visit, after[-1]) if after else None
+
+
+def measured_document(entry: Entry) -> dict[str, Any]:
+    """Return the profile document of a measurement entry."""
+    if not isinstance(entry.detail, StoredMeasurement):
+        raise InputError(f"entry {entry.id} is no measurement")
+    document: dict[str, Any] = json.loads(entry.detail.document)
+    return document
+
+
+def _against_intake(visit: Visit, entry: Entry) -> Comparison | None:
+    intake = [e for e in visit.measurements("intake") if e.id < entry.id]
+    if not intake or entry.stage == "intake":
+        return None
+    try:
+        return compare_profiles(measured_document(intake[-1]), measured_document(entry))
+    except InputError:
+        return None
+
+
+def _keep_overlay(book: Book, overlay: bytes) -> tuple[str, int]:
+    from .sheet import photo_picture
+
+    return keep_bytes(book.photos, photo_picture(overlay, caption="").data, suffix=".jpg")
+
+
+def _plan(book: Book, visit: Visit, document: Document) -> Document | None:
+    """Return the plan for a measurement; none where the profile is too short for one."""
+    from .advice import plan_for, turn_log
+
+    try:
+        log = turn_log(book, visit.instrument.id, now=document)
+        return plan_for(visit.instrument.facts, document, turns=visit.turns(), log=log)
+    except InputError:
+        return None
+
+
+def _stored(document: Document, plan: Document | None) -> StoredMeasurement:
+    from .documents import stored_text
+
+    relief = document["relief"]
+    return StoredMeasurement(
+        photo_sha256=str(document["photos"][0]["sha256"]),
+        relief_mm=float(relief["relief_mm"]),
+        U_relief_mm=float(relief["U_mm"]),
+        k=float(relief["k"]),
+        at_fret=int(relief["at_fret"]),
+        chord_first_fret=int(relief["chord"][0]),
+        chord_last_fret=int(relief["chord"][1]),
+        shape=str(relief["shape"]),
+        document=stored_text(document),
+        plan=None if plan is None else stored_text(plan),
+        program=program_text(),
+    )
+
+
+def _insert_photo(book: Book, sha256: str, *, name: str, suffix: str, size: int) -> None:
+    """Add the photo's row unless the book has this content already."""
+    row = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (sha256,))
+    if row is None:
+        book.insert(
+            "photo",
+            {"sha256": sha256, "file_name": name, "suffix": suffix, "size_bytes": size, "added_utc": utc_now()},
+        )
+
+
+def _refuse_closed(visit: Visit) -> None:
+    if not visit.is_open:
+        raise InputError(
+            f"visit {visit.id} of {visit.instrument.name!r} is closed: open a new one, or "
+            f"`lightgap visit reopen {visit.id}`"
+        )
