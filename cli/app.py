@@ -10,7 +10,7 @@ import typer
 
 from lightgap.neck.errors import LightgapError
 
-from . import render
+from . import measure, render
 from .output import say, show
 
 app = typer.Typer(
@@ -37,6 +37,7 @@ def root(
     """Measure neck relief from one side-lit photo of a straightedge on the frets, and plan the next safe step."""
 
 
+app.command()(measure.measure)
 app.command(epilog=render.EXAMPLES)(render.render)
 
 

@@ -1,0 +1,208 @@
+"""The camera, as far as a photo of a neck tells it: where the depth direction vanishes, and how far away it stood.
+
+Coordinates on the board: x along the straightedge's line from the nut, z towards the camera from that line, heights
+measured down from the straightedge's lower edge. The camera stands at (x_foot, distance) in the x-z plane. A point at
+(x, z) is seen in the column of the line's own point x_line = (x - x_foot z / D) / (1 - z / D).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from lightgap.neck.frets import fret_position_mm
+from lightgap.neck.profile import Array
+
+from .comb import Comb, significance
+from .edge import sample_strip
+from .locate import TEXTURE_WINDOW_MM, EdgeCurve
+from .photo import FloatImage
+
+
+@dataclass(frozen=True, slots=True)
+class BoardCamera:
+    """A comb with its depth.
+
+    Attributes
+    ----------
+    comb
+        Columns of places along the straightedge's line.
+    x_foot_mm
+        Place along the line nearest to the camera.
+    distance_mm
+        From the camera to the line.
+    vanishing_px
+        Column in which the depth direction vanishes.
+    near_mm
+        (2,) distance from the line to the fret ends on the camera's side: value at the nut and per mm along the board.
+    """
+
+    comb: Comb
+    x_foot_mm: float
+    distance_mm: float
+    vanishing_px: float
+    near_mm: Array = field(repr=False)
+
+    def slant(self, x_line_mm: Array) -> Array:
+        """Return how far along the board one looks per mm of depth, at a place on the line."""
+        return np.asarray((self.x_foot_mm - x_line_mm) / self.distance_mm)
+
+    def px_per_mm(self, x_px: Array) -> Array:
+        """Return the scale across the line (up and down) at a column."""
+        tilt = self.comb.yaw * self.comb.focal_px / self.comb.middle_px
+        reach = np.asarray(x_px) - self.comb.middle_px
+        # depth along the axis at the column: D_mid / (1 - tan(yaw) reach / f), then scale = f / depth.
+        scale_mid = self.comb.px_per_mm / np.cos(np.arctan(tilt))
+        return np.asarray(scale_mid * (1 - tilt * reach / self.comb.focal_px))
+
+
+def camera_from_comb(comb: Comb) -> BoardCamera:
+    """Return the camera that the comb alone implies; fret ends are not known yet."""
+    tilt = comb.yaw * comb.focal_px / comb.middle_px  # tan of the yaw
+    yaw_rad = np.arctan(tilt)
+    axial = comb.focal_px * np.cos(yaw_rad) / comb.px_per_mm
+    vanishing = comb.middle_px - comb.focal_px * tilt
+    # The middle column's point lies axial/cos... away; its foot offset along the line is axial * sin(yaw).
+    foot = comb.x0_mm - comb.direction * axial * np.sin(yaw_rad)
+    return BoardCamera(comb, float(foot), float(axial * np.cos(yaw_rad)), float(vanishing), np.zeros(2))
+
+
+def column_of(camera: BoardCamera, x_mm: Array, z_mm: Array) -> Array:
+    """Return the column in which a point at (x, z) near the line's height is seen."""
+    ratio = z_mm / camera.distance_mm
+    return camera.comb.x_px((x_mm - camera.x_foot_mm * ratio) / (1 - ratio))
+
+
+def fit_camera(luminance: FloatImage, edge: EdgeCurve, comb: Comb, *, u_scale: float) -> BoardCamera:
+    """Refine the comb and find the fret ends: both rows together tell yaw, distortion and the way depth is smeared.
+
+    The glow that each fret throws on the blade stands at the crown's place along the board, shifted alike for all
+    frets by the direction of the light; the ends of the frets stand at the near side of the board. A camera with the
+    focal length given by the photo must explain both.
+    """
+    numbers, columns = comb.frets(edge.low_px - 2, edge.high_px + 2)
+    position = fret_position_mm(numbers.astype(np.float64), comb.scale_length_mm)
+    glow, step = _band(luminance, edge, comb, -0.5, -0.05)
+    seen_glow = _peaks(glow, step, columns, 0.9 * comb.px_per_mm)
+    bands = [_band(luminance, edge, comb, low, low + 0.45)[0] for low in np.arange(0.5, 8.0, 0.25)]
+    best: tuple[float, BoardCamera] | None = None
+    # The ends stand a few millimetres before the line when the straightedge lies along the outer string, far otherwise.
+    for low_mm, high_mm in ((0.0, 8.0), (11.0, 33.0)):
+        camera = camera_from_comb(comb)
+        near = _find_ends(luminance, edge, camera, position, np.arange(low_mm, high_mm, 0.5))
+        for reach in (0.9, 0.6):
+            expected = column_of(camera, position, near[0] + near[1] * position)
+            seen_end, scatter = _steadiest(bands, step, expected, reach * comb.px_per_mm, position)
+            camera = _fit_rows(comb, position, seen_glow, seen_end, near, u_scale, max(scatter / comb.px_per_mm, 0.03))
+            near = camera.near_mm
+        cost = scatter / max(1.0, float(np.sqrt(np.isfinite(seen_end).sum())))
+        if best is None or cost < best[0]:
+            best = (cost, camera)
+    assert best is not None
+    return best[1]
+
+
+def _steadiest(
+    bands: list[Array], step: float, expected: Array, reach_px: float, position: Array
+) -> tuple[Array, float]:
+    """Return the peaks of the band that lie most smoothly along the board, and their scatter.
+
+    Fret ends, or their slots in the board's side, follow the comb to a fraction of a pixel; flanks, inlays and grain
+    do not.
+    """
+    best: tuple[float, Array, float] = (np.inf, np.full(len(position), np.nan), reach_px)
+    t = (position - position.mean()) / max(float(np.ptp(position)), 1.0)
+    for signal in bands:
+        seen = _peaks(signal, step, expected, reach_px)
+        ok = np.isfinite(seen)
+        if ok.sum() < max(4, 0.7 * len(seen)):
+            continue
+        miss = seen - expected
+        for _ in range(3):
+            fit = np.polyfit(t[ok], miss[ok], 2)
+            rest = np.abs(miss - np.polyval(fit, t))
+            scatter = 1.48 * float(np.median(rest[ok])) + 0.05
+            tight = ok & (rest < 3.5 * scatter)
+            if tight.sum() < max(4, 0.6 * len(seen)):
+                break
+            ok = tight
+        cost = scatter / np.sqrt(ok.sum())
+        if cost < best[0]:
+            best = (cost, np.where(ok, seen, np.nan), scatter)
+    return best[1], best[2]
+
+
+def _fit_rows(
+    comb: Comb, position: Array, seen_glow: Array, seen_end: Array, near: Array, u_scale: float, u_end_mm: float
+) -> BoardCamera:
+    from scipy.optimize import least_squares
+
+    scale = comb.px_per_mm
+
+    def camera_of(p: Array) -> BoardCamera:
+        refined = replace(comb, x0_mm=p[0], px_per_mm=scale * (1 + p[1]), yaw=p[2], k1=p[3])
+        return replace(camera_from_comb(refined), near_mm=np.array([p[4], p[5]]))
+
+    def miss(p: Array) -> Array:
+        camera = camera_of(p)
+        a = (camera.comb.x_px(position) - seen_glow) / scale + p[6]
+        b = (column_of(camera, position, p[4] + p[5] * position) - seen_end) / scale
+        # What is known beforehand: the reference's scale, a camera roughly square on, a phone's lens, a board's taper.
+        prior = [p[1] / u_scale, p[2] / 0.02, p[3] / 0.03, (p[5] - 0.014) / 0.01, p[6] / 0.7]
+        return np.concatenate([a[np.isfinite(a)] / 0.2, b[np.isfinite(b)] / u_end_mm, prior])
+
+    start = np.array([comb.x0_mm, 0.0, comb.yaw, np.clip(comb.k1, -0.05, 0.05), near[0], near[1], 0.0])
+    fit = least_squares(miss, start, loss="soft_l1", x_scale=[0.3, 0.003, 0.005, 0.01, 0.5, 0.002, 0.3])
+    return camera_of(fit.x)
+
+
+def _band(luminance: FloatImage, edge: EdgeCurve, comb: Comb, low_mm: float, high_mm: float) -> tuple[Array, float]:
+    x = np.arange(0, luminance.shape[1] - 1, 0.1 * comb.px_per_mm)
+    strip = sample_strip(
+        luminance, edge.y_px(x), x, px_per_mm=comb.px_per_mm, below_mm=np.arange(low_mm, high_mm + 1e-9, 0.05)
+    )
+    return significance(strip.texture(TEXTURE_WINDOW_MM, comb.px_per_mm)), strip.step_px
+
+
+def _peaks(signal: Array, step: float, columns: Array, reach_px: float) -> Array:
+    """Return the centre of gravity of what stands out around each column; NaN where nothing does."""
+    out = np.full(len(columns), np.nan)
+    floor = float(np.median(signal))
+    for i, column in enumerate(columns):
+        for _ in range(2):
+            low, high = int((column - reach_px) / step), int((column + reach_px) / step) + 1
+            if low < 0 or high >= len(signal):
+                break
+            weight = np.maximum(signal[low:high] - max(floor, 0.4 * signal[low:high].max()), 0)
+            if weight.sum() < 0.5:
+                break
+            column = float((weight * np.arange(low, high)).sum() / weight.sum() * step)
+            out[i] = column
+    return out
+
+
+def _find_ends(luminance: FloatImage, edge: EdgeCurve, camera: BoardCamera, position: Array, near: Array) -> Array:
+    """Search the strip below for the row of fret ends; return (near_mm, taper)."""
+    best, found = -np.inf, np.array([near.mean(), 0.012])
+    for low in np.arange(0.5, 6.5, 0.3):
+        signal, step = _band(luminance, edge, camera.comb, low, low + 0.45)
+        plain = _plainness(signal, 5)
+        for taper in (0.0, 0.01, 0.02):
+            columns = column_of(camera, position[None, :], near[:, None] + taper * position[None, :])
+            seen = (columns > 0) & (columns < luminance.shape[1] - 1)
+            index = np.clip(np.rint(columns / step).astype(np.intp), 0, len(plain) - 1)
+            score = np.where(seen, plain[index], 0).sum(axis=1) / np.sqrt(np.maximum(seen.sum(axis=1), 1))
+            j = int(np.argmax(score))
+            if score[j] > best:
+                best, found = float(score[j]), np.array([near[j], taper])
+    return found
+
+
+def _plainness(signal: Array, width: int) -> Array:
+    from scipy.ndimage import maximum_filter1d
+
+    centred = signal - np.median(signal)
+    noise = 1.48 * np.median(np.abs(centred)) + 1e-3
+    high = maximum_filter1d(np.clip(centred / noise, -1, 8), width)
+    return np.asarray((high - high.mean()) / (high.std() + 1e-6))

@@ -1,0 +1,363 @@
+"""The gap at each crown: the fret's upper outline against the light of the gap, fitted with one shared shape.
+
+A camera near the neck sees each fret along part of its length. Its visible upper outline is that of a crown swept
+along a radiused board; the near half stands out against the light behind and carries the height. Crown and board
+curvature, the camera's elevation and foot, and a common shift along the board are shared by all frets; one height per
+fret is free. Boundaries between light and fret are first collected without any model (so that rival heights are
+seen), then placed to sub-pixel by a rendered slit of light in linear light, then explained all together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightgap.neck.profile import Array
+
+from .camera import BoardCamera
+from .locate import EdgeCurve
+from .photo import FloatImage
+from .slit import SlitLight, place_boundaries
+
+Mask = NDArray[np.bool_]
+
+TRIAL_GAPS_MM = np.arange(-0.12, 1.2, 0.02)
+CROWN_REACH_MM = 0.85  # the crown is taken as a parabola this far from its middle
+BESIDE_MM = 13.0
+NEAR_FROM_MM = 1.0
+NEAR_TO_MM = 15.0
+OUTER_NEAR_MM = 8.0  # fret ends nearer than this to the line: the straightedge stands beside the outer string
+MIN_STRENGTH = 0.012  # log light per pixel
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """Shape shared by all frets.
+
+    Attributes
+    ----------
+    crown_per_mm
+        Curvature of the crown across the fret, 1/mm.
+    board_per_mm
+        1 / board radius.
+    elevation_rad
+        Slope at which the board's surface falls away from the line of sight towards the camera.
+    shift_mm
+        Common shift of all crowns along the board.
+    """
+
+    crown_per_mm: float = 0.75
+    board_per_mm: float = 1 / 320
+    elevation_rad: float = 0.0
+    shift_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class CrownFit:
+    """Height of one crown.
+
+    Attributes
+    ----------
+    gap_mm
+        Below the straightedge's lower edge, common offset not yet removed.
+    points
+        Number of columns used.
+    scatter_mm
+        Robust scatter of their boundaries about the outline.
+    slant
+        mm along the board per mm of depth at this fret.
+    """
+
+    fret: int
+    position_mm: float
+    gap_mm: float
+    points: int
+    scatter_mm: float
+    slant: float
+
+
+@dataclass(frozen=True, slots=True)
+class CrownSet:
+    """All crowns of a photo with their covariance (common offset included), and the shared shape."""
+
+    crowns: tuple[CrownFit, ...]
+    covariance_mm2: Array = field(repr=False)
+    outline: Outline
+    camera: BoardCamera
+
+
+def outline_drop(outline: Outline, slant: Array, beside_mm: Array, near_mm: Array) -> tuple[Array, Array]:
+    """Return the drop of a fret's visible upper outline below its apex, and the depth z at which it is seen.
+
+    With delta the place across the fret, the drop is c delta^2 / 2 + k z^2 / 2 + a z with delta = beside + slant z;
+    the outline is its least value over z, z no nearer than the fret's end.
+
+    Parameters
+    ----------
+    outline
+        Shared shape.
+    slant
+        mm along the board per mm of depth at these columns.
+    beside_mm
+        The columns' places along the straightedge's line relative to the crown's centre.
+    near_mm
+        Depth of the fret's near end.
+    """
+    c, k, a = outline.crown_per_mm, outline.board_per_mm, outline.elevation_rad
+    z = np.minimum(-(c * slant * beside_mm + a) / (k + c * slant**2), near_mm)
+    delta = beside_mm + slant * z
+    return 0.5 * c * delta**2 + 0.5 * k * z**2 + a * z, z
+
+
+@dataclass(frozen=True, slots=True)
+class _Extrema:
+    """Places of steepest light below the edge: column, distance below the edge in mm, signed strength."""
+
+    column_px: Array
+    below_mm: Array
+    strength: Array
+
+
+def find_extrema(luminance: FloatImage, edge: EdgeCurve, camera: BoardCamera, slit: SlitLight) -> _Extrema:
+    """Collect, column by column, every place below the edge where the light changes steeply."""
+    from scipy.ndimage import gaussian_filter1d
+
+    deepest = 1.35
+    columns = np.arange(max(0, np.ceil(edge.low_px)), min(luminance.shape[1] - 1, np.floor(edge.high_px)) + 1)
+    scale = camera.px_per_mm(columns)
+    top = edge.y_px(columns) + slit.offset_px
+    count = int(np.ceil(deepest * scale.max())) + 10
+    rows = np.floor(top).astype(np.intp)[:, None] - 3 + np.arange(count)[None, :]
+    light = luminance[np.clip(rows, 0, luminance.shape[0] - 1), columns.astype(np.intp)[:, None]].astype(np.float64)
+    smooth = gaussian_filter1d(np.log(np.maximum(light, 0) + 0.02), max(0.7, 0.02 * float(scale.mean())), axis=1)
+    gradient = np.gradient(smooth, axis=1)
+    size = np.abs(gradient)
+    peak = (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:]) & (size[:, 1:-1] > MIN_STRENGTH)
+    i, j = np.nonzero(peak)
+    j = j + 1
+    a, b, c = size[i, j - 1], size[i, j], size[i, j + 1]
+    below = (rows[i, j] + 0.5 * (a - c) / (a - 2 * b + c - 1e-12) - top[i]) / scale[i]
+    keep = (below > slit.blur_px / scale[i]) & (below < deepest)
+    return _Extrema(columns[i][keep], below[keep], gradient[i, j][keep])
+
+
+@dataclass(frozen=True, slots=True)
+class _Board:
+    """Everything that stays fixed during the fit."""
+
+    camera: BoardCamera
+    frets: NDArray[np.int64]
+    position_mm: Array
+
+    @property
+    def outer(self) -> bool:
+        return bool(self.camera.near_mm[0] < OUTER_NEAR_MM)
+
+    def near_mm(self, position_mm: Array) -> Array:
+        """Return the depth of the fret's near end; in the middle of the board it lies beyond the depths used."""
+        if not self.outer:
+            return np.full_like(position_mm, NEAR_TO_MM + 5)
+        return np.asarray(self.camera.near_mm[0] + self.camera.near_mm[1] * position_mm)
+
+
+def _select(board: _Board, outline: Outline, column_px: Array, position_mm: float) -> tuple[Mask, Array, Array]:
+    """Return which points lie on a fret's usable outline, its drop there and the nearness factor."""
+    camera = board.camera
+    x_line = camera.comb.position_mm(column_px)
+    slant = camera.slant(x_line)
+    beside = x_line - position_mm - outline.shift_mm
+    drop, z = outline_drop(outline, slant, beside, board.near_mm(np.asarray(position_mm)))
+    lowest = -2.0 if board.outer else np.where(np.abs(slant) < 0.13, -6.0, NEAR_FROM_MM)
+    use = (np.abs(beside) < BESIDE_MM) & (z > lowest) & (z < NEAR_TO_MM)
+    use &= np.abs(beside + slant * z) < CROWN_REACH_MM
+    return use, drop, camera.distance_mm / (camera.distance_mm - z)
+
+
+def _votes(board: _Board, outline: Outline, extrema: _Extrema, tolerance_mm: float) -> Array:
+    """Return (frets, 2, trial gaps): how much steep light of either sign lies on each trial outline."""
+    out = np.zeros((len(board.frets), 2, len(TRIAL_GAPS_MM)))
+    weight = np.sign(extrema.strength) * np.minimum(np.abs(extrema.strength), 0.25)
+    for f, position in enumerate(board.position_mm):
+        use, drop, nearness = _select(board, outline, extrema.column_px, float(position))
+        gap = extrema.below_mm[use] / nearness[use] - drop[use]
+        close = np.exp(-0.5 * ((gap[:, None] - TRIAL_GAPS_MM[None, :]) / tolerance_mm) ** 2)
+        out[f, 0] = np.maximum(weight[use], 0) @ close
+        out[f, 1] = np.maximum(-weight[use], 0) @ close
+    return out
+
+
+def _search_shape(board: _Board, extrema: _Extrema) -> tuple[Outline, Array, Array]:
+    """Try coarse shared shapes; return the best with each fret's trial gap and its vote strength.
+
+    One sign of light step is taken for the whole photo when it explains more than half again as much as the other;
+    before a cluttered background both count.
+    """
+    elevations = (-0.02, 0.0, 0.02, 0.04)
+    radii: tuple[float, ...] = (320.0,) if board.outer else (200.0, 300.0, 500.0, 5000.0)
+    best: tuple[float, Outline, Array] | None = None
+    for shift, elevation, radius in product(np.arange(-0.9, 0.91, 0.3), elevations, radii):
+        outline = Outline(0.75, 1 / radius, elevation, float(shift))
+        votes = _votes(board, outline, extrema, 0.035)
+        total = votes.max(axis=2).sum(axis=0)
+        clear = total.max() > 1.5 * total.min()
+        curve = votes[:, int(total.argmax())] if clear else votes.sum(axis=1)
+        score = float(curve.max(axis=1).sum()) * (1.0 if clear else 0.75)
+        if best is None or score > best[0]:
+            best = (score, outline, curve)
+    assert best is not None
+    _, outline, curve = best
+    gap = np.array([_topmost(c) for c in curve])
+    return outline, gap, curve.max(axis=1)
+
+
+def _topmost(curve: Array) -> float:
+    """Return the smallest trial gap whose vote is nearly the best: light is seen above the crown, not below it."""
+    peaks = [
+        i
+        for i in range(1, len(curve) - 1)
+        if curve[i] >= curve[i - 1] and curve[i] >= curve[i + 1] and curve[i] > 0.75 * curve.max()
+    ]
+    return float(TRIAL_GAPS_MM[peaks[0]] if peaks else TRIAL_GAPS_MM[int(np.argmax(curve))])
+
+
+def measure_crowns(
+    luminance: FloatImage,
+    edge: EdgeCurve,
+    camera: BoardCamera,
+    slit: SlitLight,
+    *,
+    frets: NDArray[np.int64],
+    position_mm: Array,
+    board_radius_mm: float | None = None,
+) -> CrownSet:
+    """Measure the gap at every crown that shows its outline.
+
+    Parameters
+    ----------
+    luminance
+        (height, width) linear light.
+    edge, camera, slit
+        From the earlier stages.
+    frets, position_mm
+        (n,) fret numbers and their places from the nut.
+    board_radius_mm
+        When known; otherwise it is estimated from the outlines.
+    """
+    board = _Board(camera, frets, position_mm)
+    extrema = find_extrema(luminance, edge, camera, slit)
+    outline, gap, strength = _search_shape(board, extrema)
+    if board_radius_mm is not None:
+        outline = replace(outline, board_per_mm=1 / board_radius_mm)
+    keep = strength > 0.25
+    result: CrownSet | None = None
+    for reach in (0.12, 0.08, 0.06):
+        fitted = _fit(luminance, edge, board, slit, outline, gap, keep, reach, board_radius_mm)
+        if fitted is None:
+            break
+        result = fitted
+        board = replace(board, camera=fitted.camera)
+        outline = fitted.outline
+        for crown in fitted.crowns:
+            gap[int(np.flatnonzero(frets == crown.fret)[0])] = crown.gap_mm
+    return result if result is not None else CrownSet((), np.zeros((0, 0)), outline, camera)
+
+
+def _fit(
+    luminance: FloatImage,
+    edge: EdgeCurve,
+    board: _Board,
+    slit: SlitLight,
+    outline: Outline,
+    gap: Array,
+    keep: Mask,
+    reach_mm: float,
+    board_radius_mm: float | None,
+) -> CrownSet | None:
+    """Place the boundaries near the present outlines and explain them all: one round of the joint fit."""
+    from scipy.optimize import least_squares
+
+    points = [_points(luminance, edge, board, slit, outline, gap[f], int(f), reach_mm) for f in np.flatnonzero(keep)]
+    points = [p for p in points if len(p) >= 4]
+    if len(points) < 3:
+        return None
+    data = np.concatenate(points)
+    index = np.repeat(np.arange(len(points)), [len(p) for p in points])
+    fret_index = np.array([int(p[0, 0]) for p in points])
+    column, below, u = data[:, 1], data[:, 2], data[:, 3]
+    camera = board.camera
+    x_line = camera.comb.position_mm(column)
+    position = board.position_mm[fret_index][index]
+    near = board.near_mm(position)
+    foot0 = camera.x_foot_mm
+
+    def shape(p: Array) -> tuple[Outline, Array]:
+        trial = Outline(p[4], max(p[3], 1e-6), p[2], p[0])
+        slant = (p[1] - x_line) / camera.distance_mm
+        drop, z = outline_drop(trial, slant, x_line - position - p[0], near)
+        return trial, (p[5 + index] + drop) * camera.distance_mm / (camera.distance_mm - z)
+
+    u_radius = 1e-6 if board_radius_mm is not None else (2e-5 if board.outer else 0.0012)
+    centre = np.array([0.0, foot0, 0.0, 1 / (board_radius_mm or 320.0), 0.75])
+    width = np.array([0.6, 4.0, 0.03, u_radius, 0.15])
+
+    def miss(p: Array) -> Array:
+        return np.concatenate([(shape(p)[1] - below) / u, (p[:5] - centre) / width])
+
+    start = np.concatenate(
+        [[outline.shift_mm, foot0, outline.elevation_rad, outline.board_per_mm, outline.crown_per_mm], gap[fret_index]]
+    )
+    scale = np.concatenate([[0.1, 1.0, 0.01, 5e-4, 0.1], np.full(len(points), 0.02)])
+    fit = least_squares(miss, start, loss="soft_l1", f_scale=1.5, x_scale=scale)
+    trial, model = shape(fit.x)
+    residual = below - model
+    covariance = np.linalg.pinv(fit.jac.T @ fit.jac)
+    spread = max(1.0, 1.48 * float(np.median(np.abs(residual / u))))
+    crowns = []
+    for i, f in enumerate(fret_index):
+        mine = residual[index == i]
+        crowns.append(
+            CrownFit(
+                int(board.frets[f]),
+                float(board.position_mm[f]),
+                float(fit.x[5 + i]),
+                len(mine),
+                1.48 * float(np.median(np.abs(mine))),
+                float(camera.slant(board.position_mm[f : f + 1])[0]),
+            )
+        )
+    moved = replace(camera, x_foot_mm=float(fit.x[1]))
+    return CrownSet(tuple(crowns), covariance[5:, 5:] * spread**2, trial, moved)
+
+
+def _points(
+    luminance: FloatImage,
+    edge: EdgeCurve,
+    board: _Board,
+    slit: SlitLight,
+    outline: Outline,
+    gap_mm: float,
+    f: int,
+    reach_mm: float,
+) -> Array:
+    """Return (n, 4): fret index, column, boundary below the edge in mm, its standard uncertainty."""
+    position = float(board.position_mm[f])
+    ends = board.camera.comb.x_px(np.array([position - BESIDE_MM, position + BESIDE_MM]))
+    columns = np.arange(max(edge.low_px, ends.min()), min(edge.high_px, ends.max()))
+    if len(columns) < 3:
+        return np.empty((0, 4))
+    columns = np.floor(columns)
+    use, drop, nearness = _select(board, outline, columns, position)
+    columns = columns[use]
+    if len(columns) < 3:
+        return np.empty((0, 4))
+    scale = board.camera.px_per_mm(columns)
+    expected = (gap_mm + drop[use]) * nearness[use] * scale
+    place, u, sure = place_boundaries(luminance, edge, slit, columns, expected, reach_px=reach_mm * float(scale.mean()))
+    # Neighbouring columns share blur, compression blocks and texture: a floor of 0.01 mm each keeps them honest.
+    floor = np.hypot(u / scale, 0.01)
+    ok = sure & (u / scale < 0.08)
+    rows = np.stack([np.full(len(columns), f), columns, place / scale, floor], axis=1)
+    return np.asarray(rows[ok], dtype=np.float64)

@@ -1,0 +1,179 @@
+"""The registry of findings: every warning and refusal of a photo, once, with what it means and how to cure it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from lightgap.neck.errors import Refusal
+from lightgap.neck.profile import Finding
+
+
+@dataclass(frozen=True, slots=True)
+class FindingKind:
+    """One kind of finding.
+
+    Attributes
+    ----------
+    code
+        Stable name, as in the JSON documents.
+    severity
+        "refusal": no number is given; "warning": a number is given, with this said beside it.
+    short
+        One line.
+    long
+        What it means.
+    cure
+        What to change in the next photo.
+    """
+
+    code: str
+    severity: Literal["warning", "refusal"]
+    short: str
+    long: str
+    cure: str
+
+
+_KINDS = (
+    FindingKind(
+        "too-coarse",
+        "refusal",
+        "too few pixels per millimetre",
+        "The picture is too small, or the neck too far away, for gaps of hundredths of a millimetre.",
+        "use the camera's original file, fill the frame with the neck, or photograph half of it at a time",
+    ),
+    FindingKind(
+        "no-crowns",
+        "refusal",
+        "nothing spaced like frets was found under a straight edge",
+        "No row of marks with the spacing of equal temperament stands under any long straight edge of the picture, at "
+        "the scale the reference object gives. It may be a photo of something else, or the scale may be wrong.",
+        "photograph the neck from the side, level with the board, the straightedge on the frets, with a light card or "
+        "dark cloth close behind; check the reference object and the scale length",
+    ),
+    FindingKind(
+        "no-straightedge",
+        "refusal",
+        "no straightedge resting on the frets was found",
+        "Frets were found, but no edge above them could be followed along the board. Strings in front of the edge, or "
+        "a background as bright as the blade, hide it.",
+        "lay the straightedge on the crowns with its lower edge in view; lower the camera until the strings clear the "
+        "edge; keep a plain light card or dark cloth behind the gap",
+    ),
+    FindingKind(
+        "too-few-crowns",
+        "refusal",
+        "too few crowns could be read",
+        "Relief needs the two ends of the chord and crowns between them. A missing end is never guessed.",
+        "light the frets from the camera's side, put a light card or dark cloth close behind the neck, keep strings "
+        "out of the gap, or choose chord ends that are in view",
+    ),
+    FindingKind(
+        "blurred",
+        "refusal",
+        "the straightedge's edge is blurred",
+        "The edge is spread over too much of a millimetre for a gap to be read.",
+        "rest the camera, focus on the straightedge, and use more light",
+    ),
+    FindingKind(
+        "low-contrast",
+        "refusal",
+        "blade and gap are equally bright",
+        "The light in the gap is hardly brighter or darker than the blade: the boundary cannot be placed.",
+        "put a light card (or a dark cloth) close behind the neck",
+    ),
+    FindingKind(
+        "reference-not-found",
+        "refusal",
+        "the reference object was not found",
+        "The object of known size is not in the picture, is partly hidden, or is seen at a slant.",
+        "stand it against the straightedge's face, square to the camera and whole in the picture, or give the "
+        "straightedge's height",
+    ),
+    FindingKind(
+        "reference-contradicts-frets",
+        "refusal",
+        "the reference object and the fret spacing disagree",
+        "The scale from the reference object and the scale from the fret spacing differ by more than both allow. One "
+        "of them is not what was said: another card or coin, another scale length, or the object is not at the blade.",
+        "check the size given for the object, its place against the straightedge, and the scale length",
+    ),
+    FindingKind(
+        "numbering-ambiguous",
+        "refusal",
+        "which fret is which could not be told",
+        "Two numberings of the frets explain the picture almost equally well.",
+        "say which fret is the first in view (--first-fret), show more frets, or use a reference object",
+    ),
+    FindingKind(
+        "tilted",
+        "refusal",
+        "the camera looks too steeply on the board",
+        "Seen from too high or too low, far frets rise behind the gap and hide its light.",
+        "bring the camera level with the fingerboard",
+    ),
+    FindingKind(
+        "shapes-disagree",
+        "refusal",
+        "the outlines of the frets do not agree with one another",
+        "The crowns' outlines scatter too much about one common shape: something other than the frets was followed, or "
+        "something stands in the gap.",
+        "clear the gap of strings and clutter, put a plain light card or dark cloth behind it, and photograph again",
+    ),
+    FindingKind(
+        "strings-in-front",
+        "warning",
+        "strings may cross the gap",
+        "Bright lines nearly parallel with the edge run through the gap. Crowns behind them are left out.",
+        "lower the camera until the strings clear the edge, or rest the straightedge beside the outer string's path",
+    ),
+    FindingKind(
+        "numbers-relative",
+        "warning",
+        "fret numbers count from the first crown in view",
+        "Without the scale length, spacing alone cannot tell which fret is which.",
+        "give --scale-length",
+    ),
+    FindingKind(
+        "outer-line",
+        "warning",
+        "the straightedge lies along the outer string's path",
+        "What is measured is the relief along that line; on a radiused board the slanted line adds about 0.01 mm.",
+        "compare only with readings along the same line",
+    ),
+    FindingKind(
+        "crowns-left-out",
+        "warning",
+        "some crowns could not be read",
+        "Crowns whose outline did not stand out are not reported.",
+        "light the frets from the camera's side and put a light card or dark cloth behind the neck",
+    ),
+    FindingKind(
+        "no-focal-length",
+        "warning",
+        "the file does not tell the lens",
+        "The 35 mm focal length is missing; the camera's distance was assumed and its uncertainty widened.",
+        "use the camera's original file",
+    ),
+    FindingKind(
+        "gaps-not-zeroed",
+        "warning",
+        "the crowns the straightedge rests on are not in view",
+        "Without the contact, single gaps carry a common offset of up to the edge's rounding; relief does not.",
+        "show the crowns at both ends of the straightedge",
+    ),
+)
+
+REGISTRY: dict[str, FindingKind] = {kind.code: kind for kind in _KINDS}
+
+
+def refusal(code: str, detail: str = "") -> Refusal:
+    """Return a refusal with the registry's one line: what is wrong, the detail, what to change."""
+    kind = REGISTRY[code]
+    return Refusal(code, f"{kind.short}{f' ({detail})' if detail else ''}: {kind.cure}")
+
+
+def warning(code: str, detail: str = "") -> Finding:
+    """Return a warning with the registry's short text and cure."""
+    kind = REGISTRY[code]
+    return Finding(code, f"{kind.short}{f' ({detail})' if detail else ''}; {kind.cure}")

@@ -1,0 +1,205 @@
+"""The whole line on one screen: photo, edge, crowns, scale, gaps, relief."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from lightgap.neck.frets import fret_position_mm
+from lightgap.neck.profile import CrownGap, Finding, GapProfile
+from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
+
+from .calibrate import Numbering, check_numbering, focal_px, locate_scaled, scale_guesses, settle_scale
+from .camera import BoardCamera, fit_camera
+from .crowns import CrownSet, measure_crowns
+from .findings import refusal, warning
+from .locate import EdgeCurve, Located
+from .photo import Photo, load_photo
+from .reference import parse_reference
+from .slit import SlitLight, read_slit
+from .types import Measurement, Straightedge
+from .uncertainty import budget_lines, crown_covariance
+
+DEFAULT_THICKNESS_MM = 3.0
+MIN_CROWNS = 4
+MAX_BLUR_MM = 0.35
+MAX_BLUR_PX = 4.0
+MIN_CONTRAST = 0.12
+MAX_ELEVATION_RAD = 0.075
+MAX_SCATTER_MM = 0.12
+CONTACT_WITHIN_MM = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureSettings:
+    """What the user knows of the scene.
+
+    Attributes
+    ----------
+    scale_length_mm
+        Open string length; without it fret numbers are relative.
+    reference
+        `card`, `coin:MM`, `marker:MM`, `straightedge`, `frets` or `auto`.
+    straightedge_height_mm, straightedge_thickness_mm
+        Of the straightedge, when known.
+    board_radius_mm
+        Fingerboard radius, when known; estimated from the frets' outlines otherwise.
+    nut
+        Side of the nut in the picture, "left" or "right"; found when not given.
+    first_fret
+        Number of the first fret in view.
+    rests_on
+        "crowns" (straightedge on the frets) or "board" (a notched one, standing on the board between them).
+    chord
+        End frets of the chord.
+    """
+
+    scale_length_mm: float | None = None
+    reference: str = "auto"
+    straightedge_height_mm: float | None = None
+    straightedge_thickness_mm: float | None = None
+    board_radius_mm: float | None = None
+    nut: str | None = None
+    first_fret: int | None = None
+    rests_on: str = "crowns"
+    chord: tuple[int, int] | None = None
+
+
+def measure_photo(path: Path, settings: MeasureSettings) -> Measurement:
+    """Measure relief in one photo.
+
+    Raises
+    ------
+    FileProblem
+        The file cannot be read.
+    InputError
+        A setting makes no sense.
+    Refusal
+        The photo cannot be measured; says why and what to change.
+    """
+    return measure_loaded(load_photo(path), settings)
+
+
+def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
+    """Measure relief in a photo already loaded; see `measure_photo`."""
+    request = parse_reference(settings.reference)
+    height_mm = settings.straightedge_height_mm
+    thickness_mm = settings.straightedge_thickness_mm or DEFAULT_THICKNESS_MM
+    numbering = Numbering(settings.scale_length_mm, settings.nut, settings.first_fret)
+    guesses = scale_guesses(photo, request, height_mm=height_mm)
+    found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm)
+    check_numbering(found, numbering)
+    camera = fit_camera(photo.luminance, found.edge, found.comb, u_scale=guess.u_relative)
+    span = np.array([found.edge.low_px, found.edge.high_px])
+    scale = settle_scale(guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span)
+    slit = read_slit(photo.luminance, found.edge, camera)
+    _check_light(slit, scale.px_per_mm)
+    frets, _ = camera.comb.frets(found.edge.low_px, found.edge.high_px)
+    crowns = measure_crowns(
+        photo.luminance,
+        found.edge,
+        camera,
+        slit,
+        frets=frets,
+        position_mm=fret_position_mm(frets.astype(np.float64), camera.comb.scale_length_mm),
+        board_radius_mm=settings.board_radius_mm,
+    )
+    _check_crowns(crowns)
+    profile, warnings = _profile(crowns, found, slit, settings)
+    chord = _chord(profile, settings.chord)
+    relief = compute_relief(profile, chord=chord)
+    missing = len(frets) - len(crowns.crowns)
+    warnings += [warning("crowns-left-out", f"{missing} of {len(frets)}")] if missing else []
+    warnings += [] if photo.focal_px else [warning("no-focal-length")]
+    columns = np.linspace(found.edge.low_px, found.edge.high_px, 41)
+    edge = Straightedge(np.stack([columns, found.edge.y_px(columns) + slit.offset_px], axis=1))
+    budget = budget_lines(crowns, slit, profile, relief)
+    return Measurement(
+        photo.facts, scale, edge, profile, relief, tuple(warnings), budget, _facts(photo, slit, crowns, found)
+    )
+
+
+def _check_light(slit: SlitLight, px_per_mm: float) -> None:
+    if slit.blur_px > MAX_BLUR_PX or slit.blur_px > MAX_BLUR_MM * px_per_mm:
+        raise refusal("blurred", f"{slit.blur_px:.1f} px, {slit.blur_px / px_per_mm:.2f} mm")
+    if slit.contrast < MIN_CONTRAST:
+        raise refusal("low-contrast", f"{slit.contrast:.0%}")
+
+
+def _check_crowns(crowns: CrownSet) -> None:
+    if len(crowns.crowns) < MIN_CROWNS:
+        raise refusal("too-few-crowns", f"{len(crowns.crowns)} read")
+    if abs(crowns.outline.elevation_rad) > MAX_ELEVATION_RAD:
+        raise refusal("tilted", f"about {np.degrees(crowns.outline.elevation_rad):.1f} degrees")
+    scatter = float(np.median([c.scatter_mm for c in crowns.crowns]))
+    if scatter > MAX_SCATTER_MM:
+        raise refusal("shapes-disagree", f"scatter {scatter:.2f} mm")
+
+
+def _profile(
+    crowns: CrownSet, found: Located, slit: SlitLight, settings: MeasureSettings
+) -> tuple[GapProfile, list[Finding]]:
+    covariance = crown_covariance(crowns, slit)
+    u = np.sqrt(np.diag(covariance))
+    shift = _renumbering(crowns, settings)
+    rows = []
+    for crown, u_gap in zip(crowns.crowns, u, strict=True):
+        x_px, y_px = _apex_px(crown.position_mm, crown.gap_mm, crowns.camera, found.edge, slit, crowns)
+        rows.append(CrownGap(crown.fret + shift, crown.position_mm, crown.gap_mm, float(u_gap), False, x_px, y_px))
+    relative = settings.scale_length_mm is None
+    profile = GapProfile(
+        tuple(rows),
+        covariance,
+        "photo",
+        settings.scale_length_mm,
+        numbers_relative=relative and not settings.first_fret,
+    )
+    warnings = [warning("numbers-relative")] if profile.numbers_relative else []
+    if crowns.camera.near_mm[0] < 8.0:
+        warnings.append(warning("outer-line"))
+    if float(profile.gap_mm.min()) < CONTACT_WITHIN_MM:
+        return rezero_on_contact(profile), warnings
+    return profile, [*warnings, warning("gaps-not-zeroed")]
+
+
+def _renumbering(crowns: CrownSet, settings: MeasureSettings) -> int:
+    if settings.scale_length_mm is not None:
+        return 0
+    return (settings.first_fret or 1) - crowns.crowns[0].fret
+
+
+def _apex_px(
+    position_mm: float, gap_mm: float, camera: BoardCamera, edge: EdgeCurve, slit: SlitLight, crowns: CrownSet
+) -> tuple[float, float]:
+    x = camera.comb.x_px(np.array([position_mm + crowns.outline.shift_mm]))
+    y = edge.y_px(x) + slit.offset_px + gap_mm * camera.px_per_mm(x)
+    return float(x[0]), float(y[0])
+
+
+def _chord(profile: GapProfile, wanted: tuple[int, int] | None) -> tuple[int, int]:
+    chord = wanted or default_chord(profile)
+    missing = [f for f in chord if f not in profile.frets]
+    if missing:
+        raise refusal("too-few-crowns", f"chord end fret {missing[0]} could not be read")
+    if sum(min(chord) < f < max(chord) for f in profile.frets) < 2:
+        raise refusal("too-few-crowns", f"between chord ends {chord[0]} and {chord[1]}")
+    return chord
+
+
+def _facts(photo: Photo, slit: SlitLight, crowns: CrownSet, found: Located) -> dict[str, float]:
+    camera = crowns.camera
+    yaw = np.degrees(np.arctan(camera.comb.yaw * camera.comb.focal_px / camera.comb.middle_px))
+    facts = {
+        "blur_px": slit.blur_px,
+        "edge_contrast": slit.contrast,
+        "edge_scatter_px": found.edge.scatter_px,
+        "camera_distance_mm": camera.distance_mm,
+        "focal_px": focal_px(photo),
+        "elevation_deg": float(np.degrees(crowns.outline.elevation_rad)),
+        "yaw_deg": float(yaw),
+        "board_radius_mm": 1 / max(crowns.outline.board_per_mm, 1e-5),
+        "comb_score": found.comb.score,
+    }
+    return {k: round(float(v), 4) for k, v in facts.items()}

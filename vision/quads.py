@@ -1,0 +1,287 @@
+"""Straight-sided and round outlines: candidate search at reduced size, refined to sub-pixel, each with its support."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from lightgap.neck.profile import Array
+
+from .photo import ByteImage
+
+Segment = tuple[float, float, float, float]
+
+MAX_LEAN = math.tan(math.radians(9.0))
+MIN_SUPPORT = 0.62
+SIDE_MARGIN = 0.09  # of a side's length, left out at each corner: a card's corners are rounded
+
+
+def find_rectangles(picture: ByteImage, gx: Array, gy: Array, *, ratio: float) -> list[tuple[Array, float]]:
+    """Find upright rectangles of a given width to height ratio (or its inverse).
+
+    Parameters
+    ----------
+    picture
+        (height, width, 3) 8-bit.
+    gx, gy
+        Gradient of the same picture, (height, width).
+    ratio
+        Longer to shorter side.
+
+    Returns
+    -------
+    list of (corners, u_px)
+        (4, 2) corners clockwise from top left, and the standard uncertainty of a side's place in pixels; best first.
+    """
+    segments = line_segments(picture)
+    uprights = _directed(segments, vertical=True)
+    levels = _directed(segments, vertical=False)
+    found: list[tuple[float, Array]] = []
+    for i, left in enumerate(uprights):
+        for right in uprights[i + 1 :]:
+            a, b = (left, right) if left[0] < right[0] else (right, left)
+            width = b[0] - a[0]
+            if width < 40 or abs(a[1] - b[1]) > 0.05:
+                continue
+            for r in (ratio, 1 / ratio):
+                found += _close(a, b, width / r, levels, gx, gy)
+    found.sort(key=lambda item: -item[0])
+    kept: list[tuple[Array, float]] = []
+    for _, quad in found:
+        if all(np.abs(quad - other).mean() > 8 for other, _ in kept):
+            refined = _refine(quad, gx, gy)
+            if refined is not None and _ratio_ok(refined[0], ratio):
+                kept.append(refined)
+        if len(kept) == 4:
+            break
+    return kept
+
+
+def line_segments(picture: ByteImage) -> Array:
+    """Return straight edges of all colour channels, (n, 4) as x0, y0, x1, y1 (LSD, von Gioi et al. 2012)."""
+    import cv2
+
+    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD)
+    found = []
+    for channel in cv2.split(picture):
+        lines = detector.detect(cv2.GaussianBlur(channel, (0, 0), 0.8))[0]
+        if lines is not None:
+            found.append(np.asarray(lines, dtype=np.float64).reshape(-1, 4))
+    return np.concatenate(found) if found else np.empty((0, 4))
+
+
+def _directed(segments: Array, *, vertical: bool) -> list[Segment]:
+    """Return the segments near one axis as (place at mid-length, slope, start, end) along it, longest first."""
+    s = segments[:, [1, 0, 3, 2]] if vertical else segments
+    length = s[:, 2] - s[:, 0]
+    s = s[(np.abs(s[:, 3] - s[:, 1]) < MAX_LEAN * np.abs(length)) & (np.abs(length) > 14)]
+    out = [((p0 + p1) / 2, (p1 - p0) / (s1 - s0), min(s0, s1), max(s0, s1)) for s0, p0, s1, p1 in s]
+    out.sort(key=lambda g: g[2] - g[3])
+    kept: list[Segment] = []
+    for seg in out:
+        middle = (seg[2] + seg[3]) / 2
+        if not any(_same_line(seg, k, middle) for k in kept):
+            kept.append(seg)
+    return kept[:70]
+
+
+def _same_line(seg: Segment, other: Segment, middle: float) -> bool:
+    """Tell whether a shorter segment repeats a longer one (the channels see most edges three times)."""
+    place = other[0] + other[1] * (middle - (other[2] + other[3]) / 2)
+    return abs(seg[0] - place) < 1.5 and seg[2] > other[2] - 5 and seg[3] < other[3] + 5
+
+
+def _close(
+    a: Segment, b: Segment, height: float, levels: list[Segment], gx: Array, gy: Array
+) -> list[tuple[float, Array]]:
+    """Complete two uprights with a pair of level edges at the right distance; score by edge support."""
+    low, high = min(a[2], b[2]) - 0.35 * height, max(a[3], b[3]) + 0.35 * height
+    middle = 0.5 * (a[0] + b[0])
+    rows = []
+    for level in levels:
+        if level[2] < b[0] and level[3] > a[0]:
+            y = level[0] + level[1] * (middle - (level[2] + level[3]) / 2)
+            if low <= y <= high:
+                rows.append((y, level[1]))
+    out = []
+    for i, (y0, m0) in enumerate(rows):
+        for y1, m1 in rows[i + 1 :]:
+            top, bottom = ((y0, m0), (y1, m1)) if y0 < y1 else ((y1, m1), (y0, m0))
+            if abs((bottom[0] - top[0]) / height - 1) > 0.05 or abs(m0 - m1) > 0.05 or abs(m0 + a[1]) > 0.06:
+                continue
+            quad = np.array(
+                [_cross(a, top, middle), _cross(b, top, middle), _cross(b, bottom, middle), _cross(a, bottom, middle)]
+            )
+            support = min(_support(quad[k], quad[(k + 1) % 4], gx, gy) for k in range(4))
+            if support > MIN_SUPPORT:
+                out.append((support * height, quad))
+    return out
+
+
+def _cross(upright: Segment, level: tuple[float, float], middle: float) -> tuple[float, float]:
+    position, lean, start, end = upright
+    y, m = level
+    # x = position + lean (y' - mid); y' = y + m (x - middle)
+    x = (position + lean * (y - m * middle - (start + end) / 2)) / (1 - lean * m)
+    return x, y + m * (x - middle)
+
+
+def _samples(p: Array, q: Array, count: int) -> tuple[Array, Array, Array]:
+    t = np.linspace(SIDE_MARGIN, 1 - SIDE_MARGIN, count)[:, None]
+    along = (q - p) / np.linalg.norm(q - p)
+    return p + t * (q - p), along, np.array([-along[1], along[0]])
+
+
+def _support(p: Array, q: Array, gx: Array, gy: Array) -> float:
+    """Return the share of points on a side with a steady edge across it."""
+    points, _, normal = _samples(p, q, 60)
+    best = np.zeros(len(points))
+    for offset in (-1.0, 0.0, 1.0):
+        at = np.rint(points + offset * normal).astype(int)
+        inside = (at[:, 0] >= 0) & (at[:, 0] < gx.shape[1]) & (at[:, 1] >= 0) & (at[:, 1] < gx.shape[0])
+        x, y = np.clip(at[:, 0], 0, gx.shape[1] - 1), np.clip(at[:, 1], 0, gx.shape[0] - 1)
+        across = np.abs(gx[y, x] * normal[0] + gy[y, x] * normal[1])
+        ok = (across > 1.5) & (across > 0.85 * np.hypot(gx[y, x], gy[y, x])) & inside
+        best = np.maximum(best, ok)
+    return float(best.mean())
+
+
+def _refine(quad: Array, gx: Array, gy: Array) -> tuple[Array, float] | None:
+    """Fit each side to the gradient ridge across it; return corners and the places' standard uncertainty."""
+    from scipy.ndimage import map_coordinates
+
+    lines, spreads = [], []
+    offsets = np.linspace(-3, 3, 25)
+    for k in range(4):
+        points, along, normal = _samples(quad[k], quad[(k + 1) % 4], 80)
+        grid = points[:, None, :] + offsets[None, :, None] * normal
+        across = np.abs(
+            map_coordinates(gx, [grid[..., 1], grid[..., 0]], order=1) * normal[0]
+            + map_coordinates(gy, [grid[..., 1], grid[..., 0]], order=1) * normal[1]
+        )
+        weight = np.maximum(across - np.median(across, axis=1, keepdims=True), 0) ** 2
+        place = (weight * offsets).sum(1) / np.maximum(weight.sum(1), 1e-9)
+        keep = across.max(1) > 0.4 * np.median(across.max(1))
+        t = (points - points.mean(0)) @ along
+        for _ in range(3):
+            if keep.sum() < 20:
+                return None
+            fit = np.polyfit(t[keep], place[keep], 1)
+            miss = np.abs(place - np.polyval(fit, t))
+            keep = keep & (miss < max(0.4, 3 * 1.48 * np.median(miss[keep])))
+        spreads.append(float(np.median(miss[keep]) * 1.48))
+        origin = points.mean(0) + fit[1] * normal
+        direction = along + fit[0] * normal
+        lines.append((origin, direction))
+    corners = []
+    for k in range(4):
+        (p, d), (q, e) = lines[k - 1], lines[k]
+        step = np.linalg.solve(np.array([d, -e]).T, q - p)
+        corners.append(p + step[0] * d)
+    return np.array(corners), float(np.median(spreads))
+
+
+def _ratio_ok(quad: Array, ratio: float) -> bool:
+    width = np.linalg.norm(quad[1] - quad[0]) + np.linalg.norm(quad[2] - quad[3])
+    height = np.linalg.norm(quad[3] - quad[0]) + np.linalg.norm(quad[2] - quad[1])
+    got = width / height
+    return bool(abs(got / ratio - 1) < 0.02 or abs(got * ratio - 1) < 0.02)
+
+
+def find_ellipses(
+    coded: ByteImage, gx: Array, gy: Array, factor: float
+) -> list[tuple[tuple[float, float], tuple[float, float], float, float]]:
+    """Find nearly round outlines.
+
+    Returns
+    -------
+    list of (centre_px, (axis, axis)_px, angle_rad, rms_px)
+        In full-size pixels; best supported first.
+    """
+    import cv2
+    from scipy.ndimage import map_coordinates
+
+    coarse = 2.0  # texture and noise must not vote
+    size = (round(gx.shape[1] / coarse), round(gx.shape[0] / coarse))
+    small = cv2.resize(coded, size, interpolation=cv2.INTER_AREA)
+    votes: list[tuple[float, float, float]] = []
+    for channel in cv2.split(small):
+        smooth = cv2.GaussianBlur(channel, (0, 0), 1.5)
+        circles = cv2.HoughCircles(
+            smooth, cv2.HOUGH_GRADIENT, 2, 15, param1=40, param2=30, minRadius=10, maxRadius=min(size) // 2
+        )
+        if circles is not None:
+            rows = np.asarray(circles, dtype=np.float64).reshape(-1, 3)[:12] * coarse
+            votes += [(float(x), float(y), float(r)) for x, y, r in rows]
+    turn = np.linspace(0, 2 * np.pi, 180, endpoint=False)
+    out = []
+    for x, y, _ in votes:
+        rim = _outer_rim(x, y, gx, gy)
+        if rim is None:
+            continue
+        r = rim
+        steps = np.linspace(-0.12 * r, 0.12 * r, 41)
+        radius = r + steps
+        px = x + radius[None, :] * np.cos(turn)[:, None]
+        py = y + radius[None, :] * np.sin(turn)[:, None]
+        across = np.abs(
+            map_coordinates(gx, [py, px], order=1, mode="nearest") * np.cos(turn)[:, None]
+            + map_coordinates(gy, [py, px], order=1, mode="nearest") * np.sin(turn)[:, None]
+        )
+        # The outermost clear ridge is the rim: an inner ring of the relief must not win.
+        top = across.max(1)
+        strong = across > np.maximum(0.5 * top, 2.0)[:, None]
+        outer = across.shape[1] - 1 - np.argmax(strong[:, ::-1], axis=1)
+        ok = strong.any(1)
+        place = np.full(len(turn), np.nan)
+        for i in np.flatnonzero(ok):
+            j = int(outer[i])
+            while j > 0 and across[i, j - 1] > across[i, j]:
+                j -= 1
+            lo, hi = max(0, j - 2), min(len(radius), j + 3)
+            weight = across[i, lo:hi] ** 2
+            place[i] = float((weight * radius[lo:hi]).sum() / weight.sum())
+        keep = ok & (np.abs(place - np.nanmedian(place)) < 0.05 * r)
+        if keep.mean() < 0.75:
+            continue
+        points = np.stack([x + place * np.cos(turn), y + place * np.sin(turn)], axis=1)[keep]
+        for _ in range(2):
+            (cx, cy), axes, angle = cv2.fitEllipseDirect(points.astype(np.float32))
+            miss = np.abs(np.hypot(points[:, 0] - cx, points[:, 1] - cy) - sum(axes) / 4)
+            points = points[miss < max(1.0, 3 * 1.48 * np.median(miss))]
+        rms = float(np.sqrt(np.mean(miss**2)))
+        centre = ((cx + 0.5) * factor - 0.5, (cy + 0.5) * factor - 0.5)
+        out.append(
+            (
+                float(keep.mean()) - rms / r,
+                centre,
+                (axes[0] * factor, axes[1] * factor),
+                math.radians(angle),
+                rms * factor,
+            )
+        )
+    out.sort(key=lambda item: -item[0])
+    kept: list[tuple[tuple[float, float], tuple[float, float], float, float]] = []
+    for _, centre, axes, angle, rms in out:
+        if all(math.dist(centre, k[0]) > 0.2 * axes[0] for k in kept):
+            kept.append((centre, axes, angle, rms))
+    return kept[:4]
+
+
+def _outer_rim(x: float, y: float, gx: Array, gy: Array) -> float | None:
+    """Return the largest radius about a centre at which an edge runs nearly all the way round, or None."""
+    radii = np.arange(12.0, min(gx.shape) / 2, 1.0)
+    turn = np.linspace(0, 2 * np.pi, 120, endpoint=False)
+    px = np.rint(x + radii[:, None] * np.cos(turn)).astype(int)
+    py = np.rint(y + radii[:, None] * np.sin(turn)).astype(int)
+    inside = (px >= 0) & (px < gx.shape[1]) & (py >= 0) & (py < gx.shape[0])
+    px, py = np.clip(px, 0, gx.shape[1] - 1), np.clip(py, 0, gx.shape[0] - 1)
+    across = np.abs(gx[py, px] * np.cos(turn) + gy[py, px] * np.sin(turn))
+    radial = across > 0.9 * np.hypot(gx[py, px], gy[py, px])
+    edge = inside & radial & (across > 2.0)
+    # The rim may be off by a few pixels from a vote's centre: pool neighbouring radii.
+    pooled = edge[:-2] | edge[1:-1] | edge[2:]
+    share = pooled.mean(axis=1)
+    good = np.flatnonzero(share > 0.72)
+    return float(radii[good[-1] + 1]) if len(good) else None

@@ -1,0 +1,174 @@
+"""Find the object of known size: an ID-1 card, a coin, or a printed marker."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from lightgap.neck.errors import InputError
+from lightgap.neck.profile import Array
+
+from .photo import ByteImage, Photo
+from .types import ReferenceKind
+
+# ISO/IEC 7810 ID-1 nominal size.
+CARD_WIDTH_MM, CARD_HEIGHT_MM, CARD_THICKNESS_MM = 85.60, 53.98, 0.76
+# Limits of an unused ID-1 card (from memory of ISO/IEC 7810): rectangular half-width 0.125 mm on 85.6.
+CARD_RELATIVE_U = 0.125 / math.sqrt(3) / CARD_WIDTH_MM
+COIN_THICKNESS_MM = 1.9
+MARKER_THICKNESS_MM = 1.0
+SIZE_RANGE_MM = {"coin": (10.0, 45.0), "marker": (5.0, 150.0)}
+WORK_WIDTH_PX = 1344
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceRequest:
+    """What the user says stands in the photo: a kind, and its size in mm where it has one."""
+
+    kind: ReferenceKind | None
+    size_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceObject:
+    """A reference object found.
+
+    Attributes
+    ----------
+    px_per_mm, u_px_per_mm
+        Scale at the object's front face, with standard uncertainty.
+    front_offset_mm
+        How far its front face stands before the face it leans on.
+    outline_px
+        (n, 2) outline, upright image.
+    centre_px
+        Middle of the object.
+    """
+
+    kind: ReferenceKind
+    px_per_mm: float
+    u_px_per_mm: float
+    front_offset_mm: float
+    outline_px: Array = field(repr=False)
+    centre_px: tuple[float, float] = (0.0, 0.0)
+
+
+def parse_reference(text: str) -> ReferenceRequest:
+    """Return the request in `card`, `coin:MM`, `marker:MM`, `straightedge`, `frets` or `auto`.
+
+    Raises
+    ------
+    InputError
+        The kind is unknown, or its size is missing or out of range.
+    """
+    kind, _, size = text.partition(":")
+    if kind in ("card", "straightedge", "frets", "auto"):
+        if size:
+            raise InputError(f"--reference {text}: {kind} takes no size; write {kind}")
+        return ReferenceRequest(None if kind == "auto" else kind)  # type: ignore[arg-type]
+    if kind not in ("coin", "marker"):
+        raise InputError(f"--reference {text}: unknown kind; use card, coin:MM, marker:MM, straightedge, frets or auto")
+    try:
+        size_mm = float(size.removesuffix("mm"))
+    except ValueError:
+        raise InputError(f"--reference {text}: give the size in mm, as in {kind}:24.26") from None
+    low, high = SIZE_RANGE_MM[kind]
+    if not low <= size_mm <= high:
+        raise InputError(f"--reference {text}: a {kind} measures {low:g} to {high:g} mm; got {size_mm:g}")
+    return ReferenceRequest(kind, size_mm)  # type: ignore[arg-type]
+
+
+def find_references(photo: Photo, request: ReferenceRequest) -> list[ReferenceObject]:
+    """Return the reference objects of the wanted kind in the photo, likeliest first (all kinds for auto)."""
+    found: list[ReferenceObject] = []
+    if request.kind == "marker" and request.size_mm:
+        found += find_markers(photo.coded, request.size_mm)
+    if request.kind in ("card", None):
+        found += find_cards(photo.coded)
+    if request.kind == "coin" and request.size_mm:
+        found += find_coins(photo.coded, request.size_mm)
+    return found
+
+
+def find_markers(coded: ByteImage, size_mm: float) -> list[ReferenceObject]:
+    """Find square markers (4 x 4 bits, 50 codes) by the black square's side; corners refined to sub-pixel."""
+    import cv2
+
+    grey = cv2.cvtColor(coded, cv2.COLOR_RGB2GRAY)
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50), parameters)
+    corners, _, _ = detector.detectMarkers(grey)
+    found = []
+    for quad in corners:
+        points = np.asarray(quad, dtype=np.float64).reshape(4, 2)
+        sides = np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1)
+        if sides.min() < 12 or sides.max() > 1.15 * sides.min():
+            continue
+        scale = float(sides.mean()) / size_mm
+        # 0.3 px on each corner; the print itself is taken as good to 0.3 %.
+        u = scale * math.hypot(0.3 / sides.mean(), 0.003)
+        found.append(
+            ReferenceObject("marker", scale, u, MARKER_THICKNESS_MM, points, (points[:, 0].mean(), points[:, 1].mean()))
+        )
+    return sorted(found, key=lambda r: -r.px_per_mm)
+
+
+def _gradients(coded: ByteImage, factor: float) -> tuple[ByteImage, Array, Array]:
+    """Return the picture at reduced size and the gradient (gx, gy) of its strongest colour channel."""
+    import cv2
+
+    size = (round(coded.shape[1] / factor), round(coded.shape[0] / factor))
+    small = np.asarray(cv2.resize(coded, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    smooth = cv2.GaussianBlur(small.astype(np.float64), (0, 0), 1.0)
+    gx = np.asarray(cv2.Sobel(smooth, cv2.CV_64F, 1, 0, scale=0.125), dtype=np.float64)
+    gy = np.asarray(cv2.Sobel(smooth, cv2.CV_64F, 0, 1, scale=0.125), dtype=np.float64)
+    strongest = np.argmax(gx * gx + gy * gy, axis=2)[..., None]
+    return small, np.take_along_axis(gx, strongest, 2)[..., 0], np.take_along_axis(gy, strongest, 2)[..., 0]
+
+
+def find_cards(coded: ByteImage) -> list[ReferenceObject]:
+    """Find an ID-1 card seen squarely: four straight sides in the ratio 85.60 to 53.98, rounded corners."""
+    from .quads import find_rectangles
+
+    factor = max(1.0, coded.shape[1] / WORK_WIDTH_PX)
+    small, gx, gy = _gradients(coded, factor)
+    found = []
+    for quad, u_px in find_rectangles(small, gx, gy, ratio=CARD_WIDTH_MM / CARD_HEIGHT_MM):
+        points = (quad + 0.5) * factor - 0.5
+        width = 0.5 * (np.linalg.norm(points[1] - points[0]) + np.linalg.norm(points[2] - points[3]))
+        height = 0.5 * (np.linalg.norm(points[3] - points[0]) + np.linalg.norm(points[2] - points[1]))
+        # Width and height are two readings of one scale; the longer side weighs more.
+        scale = (width * CARD_WIDTH_MM + height * CARD_HEIGHT_MM) / (CARD_WIDTH_MM**2 + CARD_HEIGHT_MM**2)
+        u = scale * math.hypot(u_px * factor / width, CARD_RELATIVE_U)
+        centre = points.mean(axis=0)
+        found.append(
+            ReferenceObject(
+                "card", float(scale), float(u), CARD_THICKNESS_MM, points, (float(centre[0]), float(centre[1]))
+            )
+        )
+    return found
+
+
+def find_coins(coded: ByteImage, size_mm: float) -> list[ReferenceObject]:
+    """Find round coins: circles by a gradient vote, then an ellipse fitted to the rim."""
+    from .quads import find_ellipses
+
+    factor = max(1.0, coded.shape[1] / WORK_WIDTH_PX)
+    _, gx, gy = _gradients(coded, factor)
+    found = []
+    for centre, axes, angle, rms_px in find_ellipses(coded, gx, gy, factor):
+        major, minor = max(axes), min(axes)
+        scale = major / size_mm
+        turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+        c, s = math.cos(angle), math.sin(angle)
+        x = axes[0] / 2 * np.cos(turn)
+        y = axes[1] / 2 * np.sin(turn)
+        outline = np.stack([centre[0] + c * x - s * y, centre[1] + s * x + c * y], axis=1)
+        # Rim rounding: the lit outline may lie a little inside the nominal diameter.
+        u = scale * math.hypot(rms_px / major, 0.004)
+        if minor / major > 0.96:
+            found.append(ReferenceObject("coin", scale, u, COIN_THICKNESS_MM, outline, centre))
+    return found
