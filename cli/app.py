@@ -10,7 +10,7 @@ import typer
 
 from lightgap.neck.errors import LightgapError
 
-from . import measure, render
+from . import advise, clearance, crosscheck, measure, render, tension
 from .output import say, show
 
 app = typer.Typer(
@@ -39,6 +39,10 @@ def root(
 
 app.command()(measure.measure)
 app.command(epilog=render.EXAMPLES)(render.render)
+app.command("advise", help=advise.HELP)(advise.advise)
+app.command("tension", help=tension.HELP)(tension.tension)
+app.command("clearance", help=clearance.HELP)(clearance.clearance)
+app.command("crosscheck", help=crosscheck.HELP)(crosscheck.crosscheck)
 
 
 def main() -> None:

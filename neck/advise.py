@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from .bench import Bench
+from .bench import FIRST_STEP_TURNS, Bench
 from .bow import Bow, analyse_bow, without_frets
 from .errors import InputError
 from .judge import judge
@@ -73,9 +73,8 @@ def advise(
     bow = analyse_bow(profile, relief)
     known = [*findings, *bow.findings, *_fret_not_rod(profile, relief, bow=bow, target_mm=target_mm)]
     response = learn_response(log) if log else None
-    step = None
+    step = _sized_step(relief, target_mm, bench=bench, response=response)
     if response is not None:
-        step = size_step(relief.relief_mm, relief.U_mm / relief.k, target_mm=target_mm, response=response)
         known += _response_findings(response)
     plan = plan_rod(relief, target_mm, bench=bench, learned_step_turns=step, findings=known)
     if response is None or plan.direction == "none":
@@ -84,6 +83,19 @@ def advise(
     moved = sign * plan.step_turns
     spread = ((relief.U_mm / relief.k) ** 2 + (moved * response.u_mm_per_turn) ** 2) ** 0.5
     return Advice(plan, bow, response, relief.relief_mm - moved * response.mm_per_turn, spread)
+
+
+def _sized_step(
+    relief: Relief, target_mm: tuple[float, float], *, bench: Bench | None, response: RodResponse | None
+) -> float | None:
+    """The step by this rod's log; without one, a nudge for a repeated reading at the limit; else none of its own."""
+    u = relief.U_mm / relief.k
+    if response is not None:
+        return size_step(relief.relief_mm, u, target_mm=target_mm, response=response)
+    at_limit = judge(relief.relief_mm, relief.U_mm, low=target_mm[0], high=target_mm[1]) == "cannot-tell"
+    if bench is None or not bench.repeated or not at_limit:
+        return None
+    return min(FIRST_STEP_TURNS / 2, size_step(relief.relief_mm, u, target_mm=target_mm, response=learn_response(())))
 
 
 def _fret_not_rod(
@@ -105,7 +117,8 @@ def _fret_not_rod(
     low, high = target_mm
     with_frets = judge(relief.relief_mm, relief.U_mm, low=low, high=high)
     neck_alone = judge(rest.relief_mm, rest.U_mm, low=low, high=high)
-    if with_frets == neck_alone or with_frets == "inside":
+    in_reach = neck_alone == "cannot-tell" and low <= rest.relief_mm <= high
+    if with_frets == neck_alone or with_frets == "inside" or (neck_alone == "cannot-tell" and not in_reach):
         return ()
     named = ", ".join(str(o.fret) for o in bow.odd)
     return (

@@ -37,6 +37,8 @@ class Bench:
         Limits for one step and for one visit without measuring again. They can be lowered, never raised.
     turned_turns
         Already turned this visit, in turns, whichever way.
+    repeated
+        Relief was read again, as finely as can be, and reads the same: what stands at a limit may then be nudged.
     """
 
     rod: RodKind = "unknown"
@@ -46,6 +48,7 @@ class Bench:
     step_cap_turns: float = STEP_CAP_TURNS
     visit_cap_turns: float = VISIT_CAP_TURNS
     turned_turns: float = 0.0
+    repeated: bool = False
 
     def __post_init__(self) -> None:
         for name, kinds in (("rod", RodKind), ("nut_feel", NutFeel), ("strings", StringState), ("access", Access)):

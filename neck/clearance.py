@@ -129,7 +129,8 @@ class Clearance:
     @property
     def worst(self) -> tuple[int, int]:
         """Indices (string, played fret) of the least clearance of all."""
-        return tuple(int(i) for i in np.unravel_index(int(np.argmin(self.least_mm)), self.least_mm.shape))  # type: ignore[return-value]
+        string, played = divmod(int(np.argmin(self.least_mm)), self.least_mm.shape[1])
+        return string, played
 
 
 def compute_clearance(

@@ -14,11 +14,16 @@ from .profile import Finding, Relief
 from .wording import cautions_for, checklist_for, stops_for
 
 Direction = Literal["tighten", "loosen", "none"]
+Side = Literal["above", "below"]
+MovesWhen = Literal["outside", "reads-outside", "not-inside"]
 _Add = Callable[[str, str], None]
 
 # Dead straight to what a long, loosely strung bass may want (common practice, no published source).
 MAX_TARGET_MM = 1.0
 MIN_STEP_TURNS = 1 / 64
+# An eighth of a lively rod may take this much out; nearer to straight than that, the first step is a sixteenth
+# (common practice, no published source).
+LIVELY_FALL_MM = 0.13
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +77,8 @@ def plan_rod(
     bench
         Rod, nut, strings, access and caps; the cautious defaults when not given.
     learned_step_turns
-        A step sized from this instrument's own turn log; an eighth without one. Either is cut to the caps.
+        A step sized from this instrument's own turn log; an eighth without one (a sixteenth close to straight).
+        Either is cut to the caps.
     findings
         What is already known about the neck. A finding whose code is in `FRET_NOT_ROD` keeps the rod still.
 
@@ -89,20 +95,18 @@ def plan_rod(
     bench = bench or Bench()
     low, high = check_target(target_mm)
     judgement = judge(relief.relief_mm, relief.U_mm, low=low, high=high)
-    reasons = [*findings, *_reasons(relief, judgement, bench=bench, known=findings)]
-    direction = _direction(relief, judgement, blocked=any(f.code in HOLDS for f in reasons))
+    moves: MovesWhen = "not-inside" if bench.turned_turns > 0 else "reads-outside"
+    if learned_step_turns is None:
+        moves = "outside"
+    side = _side(relief, judgement, low=low, high=high, moves_when=moves)
+    reasons = [*findings, *_reasons(relief, judgement, side, bench=bench, known=findings)]
+    direction: Direction = "none"
     step = 0.0
-    if direction != "none":
-        step = _step(bench, learned_step_turns)
-        if step <= 0:
-            direction = "none"
-            reasons.append(
-                Finding(
-                    "visit-cap",
-                    f"{bench.turned_turns:g} turn has been made this visit and the cap is {bench.visit_cap_turns:g}: "
-                    "let the neck settle for a day at pitch, then measure again",
-                )
-            )
+    if side is not None and not any(f.code in HOLDS for f in reasons):
+        step, held = _step(relief, side, bench=bench, learned=learned_step_turns)
+        reasons += held
+        if step > 0:
+            direction = "tighten" if side == "above" else "loosen"
     return RodPlan(
         relief=relief,
         target_mm=(low, high),
@@ -152,22 +156,44 @@ def check_target(target_mm: tuple[float, float]) -> tuple[float, float]:
     return low, high
 
 
-def _direction(relief: Relief, judgement: Judgement, *, blocked: bool) -> Direction:
-    if blocked or judgement in ("inside", "cannot-tell"):
-        return "none"
-    # "above" already means an up-bow, since targets start at 0; asked again because a wrong turn here breaks necks.
-    if judgement == "above":
-        return "tighten" if is_above(relief.relief_mm, relief.U_mm, limit=0.0) else "none"
-    return "loosen"
+def _side(relief: Relief, judgement: Judgement, *, low: float, high: float, moves_when: MovesWhen) -> Side | None:
+    """Which side of the target relief is to be brought in from, or None when the rod is to be left alone.
+
+    Without a log only relief outside beyond doubt moves the rod. Once the rod's response has been seen, relief that
+    reads outside may be brought in: the step is sized so that it does not cross the target, and does no harm if relief
+    was inside. A correction begun in this visit is finished until relief is inside beyond doubt.
+    """
+    if judgement == "inside" or (judgement == "cannot-tell" and moves_when == "outside"):
+        return None
+    guard = relief.U_mm if moves_when == "not-inside" else 0.0
+    # An up-bow beyond doubt is asked for even where the judgement says it: a wrong turn here breaks necks.
+    if relief.relief_mm + guard > high and is_above(relief.relief_mm, relief.U_mm, limit=0.0):
+        return "above"
+    return "below" if relief.relief_mm - guard < low else None
 
 
-def _step(bench: Bench, learned: float | None) -> float:
-    wanted = FIRST_STEP_TURNS if learned is None or not math.isfinite(learned) else learned
-    step = min(wanted, bench.room_turns)
-    return step if step >= MIN_STEP_TURNS else 0.0
+def _step(relief: Relief, side: Side, *, bench: Bench, learned: float | None) -> tuple[float, list[Finding]]:
+    """The step, and why it is none."""
+    if learned is not None and math.isfinite(learned):
+        wanted = learned
+    else:
+        lively = side == "above" and not is_above(relief.relief_mm, relief.U_mm, limit=LIVELY_FALL_MM)
+        wanted = FIRST_STEP_TURNS / 2 if lively else FIRST_STEP_TURNS
+    if bench.room_turns < MIN_STEP_TURNS:
+        message = (
+            f"{bench.turned_turns:g} turn has been made this visit and the cap is {bench.visit_cap_turns:g}: "
+            "let the neck settle for a day at pitch, then measure again"
+        )
+        return 0.0, [Finding("visit-cap", message)]
+    if wanted < MIN_STEP_TURNS:
+        message = "the step this rod needs is too small to make: leave it, relief is as near as it gets"
+        return 0.0, [Finding("step-too-small", message)]
+    return min(wanted, bench.room_turns), []
 
 
-def _reasons(relief: Relief, judgement: Judgement, *, bench: Bench, known: Sequence[Finding]) -> list[Finding]:
+def _reasons(
+    relief: Relief, judgement: Judgement, side: Side | None, *, bench: Bench, known: Sequence[Finding]
+) -> list[Finding]:
     """Everything that keeps the rod still or is worth saying, from relief and bench."""
     out: list[Finding] = []
 
@@ -187,17 +213,18 @@ def _reasons(relief: Relief, judgement: Judgement, *, bench: Bench, known: Seque
             f"relief of {relief.relief_mm:+.2f} mm is beyond adjustment: check the reading; if so, see a repairer",
         )
     if judgement == "cannot-tell":
-        add(
-            "cannot-tell", "the uncertainty reaches across a limit of the target: measure again, finer, before any turn"
-        )
-    if judgement in ("above", "below"):
+        message = "the uncertainty reaches across a limit of the target: measure again, finer, before any turn"
+        if side is not None:
+            message += "; if it reads the same, the small step below does not cross the target"
+        add("cannot-tell", message)
+    if side is not None:
         if relief.shape == "s-bend":
             add("s-bend", "the neck bends both ways along the chord: a rod cannot take an S out; see a repairer")
-        _rod_reasons(judgement, bench, add)
+        _rod_reasons(side, bench, add)
     return out
 
 
-def _rod_reasons(judgement: Judgement, bench: Bench, add: _Add) -> None:
+def _rod_reasons(side: Side, bench: Bench, add: _Add) -> None:
     if bench.rod == "none":
         add("no-rod", "there is no rod to turn: string gauge, tuning, fret work or a repairer can change this neck")
     elif bench.nut_feel == "stiff":
@@ -210,13 +237,13 @@ def _rod_reasons(judgement: Judgement, bench: Bench, add: _Add) -> None:
             "nut-at-end",
             "the nut is at the end of its thread: more force strips the thread or snaps the rod; see a repairer",
         )
-    elif judgement == "below" and bench.nut_feel == "slack" and bench.rod != "two-way":
+    elif side == "below" and bench.nut_feel == "slack" and bench.rod != "two-way":
         add(
             "rod-cannot-push",
             "the rod is slack already and a single-action rod cannot push a neck out of back-bow: more string tension, "
             "or a repairer",
         )
-    if bench.rod == "unknown" and judgement == "below" and bench.nut_feel not in ("slack", "stiff", "at-end"):
+    if bench.rod == "unknown" and side == "below" and bench.nut_feel not in ("slack", "stiff", "at-end"):
         add(
             "rod-unknown",
             "the kind of rod is not known: it is treated as single-action, and loosening ends when the nut goes slack",

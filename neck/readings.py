@@ -29,6 +29,7 @@ DEFAULT_CHORD = (1, 15)
 # Half-widths, mm.
 LEAF_SINGLE = 0.020  # one leaf named: it goes with a light drag; the next ones were not tried
 LEAF_THICKNESS = 0.005  # marked against true thickness, worn leaves included
+LEAF_FEEL = 0.008  # what one hand calls a light drag and another does not
 RULE_MARKS = 0.1  # Directive 2014/32/EU Annex X, class I, between marks up to 1 mm apart
 DIAL_STEP, DIAL_ERROR = 0.005, 0.013  # half a division of 0.01; error of indication of a shop indicator (from memory)
 DEPTH_STEP, DEPTH_ERROR = 0.010, 0.020  # half a division of 0.02; seat and error of a depth bar
@@ -79,7 +80,7 @@ def parse_reading(text: str, *, method: Method = "feeler") -> Reading:
         if method != "feeler":
             raise InputError(f"{where}: {value_text!r} is a pair of feeler leaves, but the method is {method}")
         goes, nogo = _leaf_pair(value_text, where)
-        u = _combined(half_width_to_u((nogo - goes) / 2), half_width_to_u(LEAF_THICKNESS))
+        u = _combined(*(half_width_to_u(a) for a in ((nogo - goes) / 2, LEAF_THICKNESS, LEAF_FEEL)))
         return Reading(fret, _sensible((goes + nogo) / 2, where), u, method, text)
     value = _sensible(parse_length(value_text, what=where), where)
     return Reading(fret, value, method_uncertainty_mm(method, value_text), method, text)
@@ -96,7 +97,7 @@ def method_uncertainty_mm(method: Method, value_text: str = "") -> float:
         As written: a rule read in fractions is taken as graduated in 1/64 in, in decimal inch as 0.01 in, else 0.5 mm.
     """
     if method == "feeler":
-        return _combined(half_width_to_u(LEAF_SINGLE), half_width_to_u(LEAF_THICKNESS))
+        return _combined(*(half_width_to_u(a) for a in (LEAF_SINGLE, LEAF_THICKNESS, LEAF_FEEL)))
     if method == "rule":
         return _combined(half_width_to_u(_graduation_mm(value_text) / 2), half_width_to_u(RULE_MARKS))
     if method == "dial":

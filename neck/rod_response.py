@@ -128,7 +128,8 @@ def size_step(relief_mm: float, u_relief_mm: float, *, target_mm: tuple[float, f
         the far limit of the target, and does not aim beyond its middle.
     """
     low, high = target_mm
-    far, middle = (low, (low + high) / 2) if relief_mm > high else (high, (low + high) / 2)
+    middle = (low + high) / 2
+    far = low if relief_mm > middle else high
     way, room = abs(relief_mm - middle), abs(relief_mm - far)
     aimed = min(way / response.mm_per_turn, STEP_CAP_TURNS)
     z = float(stats.norm.ppf(1 - CROSSING_PROBABILITY))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from .bench import Bench
 from .judge import Judgement
 from .profile import Relief
+from .units import format_length
 
 if TYPE_CHECKING:
     from .plan import Direction
@@ -41,7 +42,8 @@ def checklist_for(
         return _waiting(judgement, bench)
     way = "clockwise" if direction == "tighten" else "anti-clockwise"
     items = [
-        f"Confirm with the strings at pitch: relief {relief.relief_mm:+.2f} mm at fret {relief.at_fret}, "
+        f"Confirm with the strings at pitch: relief {relief.relief_mm:+.2f} mm "
+        f"({format_length(relief.relief_mm, 'in', signed=True)}) at fret {relief.at_fret}, "
         f"chord {relief.chord[0]} to {relief.chord[1]}. A second reading that disagrees ends the work here.",
         f"Find the rod nut {_ACCESS[bench.access]}. "
         f"Pick the drive that fits without play ({DRIVES}); never a near fit.",
@@ -76,7 +78,8 @@ def _waiting(judgement: Judgement, bench: Bench) -> tuple[str, ...]:
         return (
             "Leave the rod alone for now.",
             "Measure again with the finest means at hand: finer leaves about the size found, or a second photo.",
-            "When repeated readings still reach across the limit, the neck stands at it: leave it or widen the target.",
+            "When repeated readings still reach across the limit, the neck stands at it: leave it, widen the target or "
+            "ask again saying that the reading was repeated, for a nudge of at most a sixteenth turn.",
         )
     return ("Leave the rod alone: see the findings for the reason.", "Do what the findings say, then measure again.")
 
@@ -116,6 +119,7 @@ def stops_for(bench: Bench, direction: Direction) -> tuple[str, ...]:
         "A creak, a tick or a crack is heard: stop and let the strings down.",
         "Relief has not moved after two steps, or moves the wrong way: stop, the rod does not act as thought.",
         f"{turn_words(bench.visit_cap_turns)} in all has been turned this visit: stop for a day.",
+        "Relief is in the wanted range: stop, the last hundredth is not worth a turn.",
     ]
     if direction == "tighten":
         stops.append("The nut comes to the end of its thread: stop, more force snaps the rod.")
