@@ -50,7 +50,7 @@ def clearance(
         str, typer.Option("--height-at-1", metavar="LENGTH", help="String height over fret 1, mm or with unit.")
     ] = "0.5mm",
     attack: Annotated[
-        Literal["light", "medium", "hard"], typer.Option(help="Pluck of 0.2, 0.4 or 0.8 N across the board's plane.")
+        Literal["light", "medium", "hard"], typer.Option(help="Pluck of 0.2, 0.4 or 0.6 N across the board's plane.")
     ] = "medium",
     force: Annotated[
         float | None, typer.Option(metavar="N", help="Pluck force across the board's plane, in newtons.")
@@ -122,7 +122,7 @@ def _page(
     result: Clearance, *, setup: Setup, relief: Relief, lines: list[StringLine], talk: list[str], units: Units
 ) -> str:
     from lightgap.neck.clearance import MODEL
-    from lightgap.records.quantities import in_units, length, with_uncertainty
+    from lightgap.records.quantities import in_units, with_uncertainty
 
     from .text import bulleted, table, wrapped
 
@@ -132,19 +132,15 @@ def _page(
         [
             "open" if fret == 0 else str(fret),
             *[
-                f"{in_units(float(result.least_mm[s, p]), units):.{digits}f}{_MARK[result.verdicts[s][p]] or ' '}"
+                f"{round(in_units(float(result.least_mm[s, p]), units), digits) + 0.0:.{digits}f}"
+                + (_MARK[result.verdicts[s][p]] or " ")
                 for s in range(len(result.strings))
             ],
         ]
         for p, fret in enumerate(result.played)
     ]
-    heights = table(
-        ["fret", *[str(f) for f in lines[0].frets]],
-        [
-            [name, *[f"{in_units(float(v), units):.{digits}f}" for v in line.height_mm]]
-            for name, line in zip(("bass", "treble"), lines, strict=True)
-        ],
-    )
+    bass, treble = ([f"{in_units(float(v), units):.{digits}f}" for v in line.height_mm] for line in lines)
+    heights = table(["fret", "bass", "treble"], list(zip(map(str, lines[0].frets), bass, treble, strict=True)))
     pluck = f"Pluck {setup.force_N:g} N at {setup.pluck_from_saddle_mm:g} mm from the saddle, {setup.release}."
     bow = with_uncertainty(relief.relief_mm, relief.U_mm, units=units)
     return "\n\n".join(
@@ -163,11 +159,7 @@ def _page(
                 ]
             ),
         ]
-    ) + _hint(length(setup.margin_mm, units=units))
-
-
-def _hint(margin: str) -> str:
-    return f"\n\nMargin wanted: {margin}; raise it with --margin for a cleaner tone."
+    )
 
 
 def _summary(result: Clearance, *, setup: Setup, units: Units) -> list[str]:
@@ -186,6 +178,7 @@ def _summary(result: Clearance, *, setup: Setup, units: Units) -> list[str]:
     else:
         smallest = length(result.smallest_relief_mm, units=units)
         out.append(f"Relief   {smallest} is the smallest that clears at these string heights")
+    out.append(f"Margin   {length(setup.margin_mm, units=units)} wanted; raise it with --margin for a cleaner tone")
     if result.levelling is not None:
         amount = length(result.levelling.amount_mm, units=units)
         out.append(f"Fret     or fret {result.levelling.fret} lower by {amount}, and nothing else")

@@ -135,7 +135,7 @@ def _response_findings(response: RodResponse) -> list[Finding]:
         Finding(
             "rod-learned",
             f"from {response.steps} step(s) this rod moves relief by {response.mm_per_turn:.2f} ± "
-            f"{2 * response.u_mm_per_turn:.2f} mm per turn; the step is sized so that the target is not crossed",
+            f"{2 * response.u_mm_per_turn:.2f} mm per turn",
         )
     ]
     if response.settling_mm is not None and response.u_settling_mm is not None:

@@ -22,6 +22,8 @@ TONGUE_LIMIT_MM = 0.05
 K = 2.0
 # A bow is called crowded when its deepest place lies in the outer part of the chord.
 NUT_SHARE, BODY_SHARE = 0.42, 0.58
+# The curve is drawn on past its data at the end crowns, and the rocker test cannot confirm them.
+END_FACTOR = 2.0
 DRAWS, SEED = 400, 20260502
 
 
@@ -180,7 +182,7 @@ def _deletion(part: GapProfile, aside: list[int]) -> tuple[Array, Array]:
         _, projection = restricted_fit(part.gap_mm[both], total, design[both])
         # Deletion residual of generalised least squares: (P g)_i / P_ii with variance 1 / P_ii.
         amount[i] = -float(projection[-1] @ part.gap_mm[both]) / projection[-1, -1]
-        expanded[i] = K / np.sqrt(projection[-1, -1])
+        expanded[i] = K / np.sqrt(projection[-1, -1]) * (END_FACTOR if i in (0, n - 1) else 1.0)
     return amount, expanded
 
 

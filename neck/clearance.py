@@ -21,7 +21,7 @@ Verdict = Literal["clears", "buzzes", "cannot-tell"]
 Mask = NDArray[np.bool_]
 
 # Component of the pluck across the board's plane, N (common practice, no published source).
-FORCE_N = {"light": 0.2, "medium": 0.4, "hard": 0.8}
+FORCE_N = {"light": 0.2, "medium": 0.4, "hard": 0.6}
 # Scatter of a crown that was not read about the neck's curve, mm (common practice, no published source).
 U_UNREAD_MM = 0.015
 K = 2.0

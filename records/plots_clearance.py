@@ -35,8 +35,9 @@ def clearance_plot(result: Clearance, *, setup: Setup, units: Units = "mm") -> b
 
     least = np.asarray(result.least_mm)
     rows, columns = least.shape
-    figure = Figure(figsize=(max(7.4, 0.52 * columns + 1.8), 0.46 * rows + 2.0), dpi=_DPI, facecolor="white")
-    axes = figure.add_axes((0.075, 0.95 / (0.46 * rows + 2.0), 0.82, 0.46 * rows / (0.46 * rows + 2.0)))
+    height_in = 0.46 * rows + 1.45
+    figure = Figure(figsize=(max(7.4, 0.52 * columns + 1.8), height_in), dpi=_DPI, facecolor="white")
+    axes = figure.add_axes((0.075, 0.85 / height_in, 0.82, 0.46 * rows / height_in))
     top = max(0.3, float(np.quantile(least, 0.95)))
     image = axes.imshow(
         least, cmap="RdYlBu", vmin=setup.margin_mm - top, vmax=setup.margin_mm + top, aspect="auto", zorder=0
@@ -52,15 +53,15 @@ def clearance_plot(result: Clearance, *, setup: Setup, units: Units = "mm") -> b
     bar.set_label("clearance, mm", fontsize=8)
     figure.text(
         0.075,
-        0.955,
-        f"Least clearance to any crown beyond, {units}   (hatched: touches; ?: cannot tell)",
+        1 - 0.18 / height_in,
+        f"Least clearance to any crown beyond, {units}   (framed and bold: touches; ?: cannot tell)",
         fontsize=10,
         color=_INK,
         va="top",
     )
     figure.text(
         0.075,
-        0.03,
+        0.12 / height_in,
         f"Model: ideal string, no damping. Pluck {setup.force_N:g} N at {setup.pluck_from_saddle_mm:g} mm from the "
         f"saddle, {setup.release}; strings {setup.action.bass_mm:g} / {setup.action.treble_mm:g} mm over fret 12.",
         fontsize=7.5,
@@ -148,16 +149,21 @@ def _cells(axes: object, result: Clearance, *, units: Units, strong: float) -> N
     for s, row in enumerate(result.verdicts):
         for p, verdict in enumerate(row):
             value = float(result.least_mm[s, p])
-            text = f"{in_units(value, units):.{digits}f}".replace("0.", ".", 1) + (
-                "?" if verdict == "cannot-tell" else ""
-            )
+            number = f"{round(in_units(value, units), digits) + 0.0:.{digits}f}".replace("0.", ".", 1)
+            touches = verdict == "buzzes"
             axes.text(
-                p, s, text, ha="center", va="center", fontsize=7.5, color="white" if abs(value) > strong else _INK
+                p,
+                s,
+                number + ("?" if verdict == "cannot-tell" else ""),
+                ha="center",
+                va="center",
+                fontsize=7.5,
+                fontweight="bold" if touches else "normal",
+                color="white" if abs(value) > strong else _INK,
             )
-            if verdict == "buzzes":
-                axes.add_patch(
-                    Rectangle((p - 0.5, s - 0.5), 1, 1, fill=False, hatch="////", edgecolor="#7a0c0c", linewidth=0.8)
-                )
+            if touches:
+                frame = Rectangle((p - 0.46, s - 0.44), 0.92, 0.88, fill=False, edgecolor="#3a0505", linewidth=1.1)
+                axes.add_patch(frame)
 
 
 def _png(figure: Figure) -> bytes:

@@ -1,0 +1,207 @@
+"""The rod plan: which way, how far, and what it never says."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from lightgap.neck.bench import Bench
+from lightgap.neck.errors import InputError
+from lightgap.neck.plan import RodPlan, plan_rod
+from lightgap.neck.profile import Finding, Relief
+
+TARGET = (0.10, 0.25)
+
+
+def relief(value: float, expanded: float = 0.02, shape: str | None = None) -> Relief:
+    named = shape or ("up-bow" if value > expanded else "back-bow" if value < -expanded else "cannot-tell")
+    return Relief(value, expanded, 2.0, 7, (1, 15), named)  # type: ignore[arg-type]
+
+
+def plan(value: float, expanded: float = 0.02, **bench: object) -> RodPlan:
+    return plan_rod(relief(value, expanded), TARGET, bench=Bench(**bench))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    "value, judgement, direction",
+    [
+        (0.50, "above", "tighten"),
+        (0.18, "inside", "none"),
+        (0.02, "below", "loosen"),
+        (-0.20, "below", "loosen"),
+        (0.24, "cannot-tell", "none"),
+        (0.26, "cannot-tell", "none"),
+        (0.11, "cannot-tell", "none"),
+    ],
+)
+def test_three_answers_and_cannot_tell(value: float, judgement: str, direction: str) -> None:
+    got = plan(value)
+    assert (got.judgement, got.direction) == (judgement, direction)
+    assert (got.step_turns > 0) == (direction != "none")
+
+
+def test_without_a_log_an_eighth() -> None:
+    assert plan(0.5).step_turns == 0.125
+    assert plan(-0.1).step_turns == 0.125
+    # Close to straight a lively rod could pull an eighth into back-bow.
+    near = plan_rod(relief(0.13, 0.01), (0.0, 0.08))
+    assert (near.direction, near.step_turns) == ("tighten", 0.0625)
+
+
+@pytest.mark.parametrize(
+    "bench, code",
+    [
+        ({"strings": "slack"}, "not-at-pitch"),
+        ({"strings": "off"}, "not-at-pitch"),
+        ({"rod": "none"}, "no-rod"),
+        ({"nut_feel": "stiff"}, "nut-stiff"),
+        ({"nut_feel": "at-end"}, "nut-at-end"),
+        ({"turned_turns": 0.75}, "visit-cap"),
+    ],
+)
+def test_what_keeps_the_rod_still(bench: dict[str, object], code: str) -> None:
+    got = plan(0.5, **bench)
+    assert got.direction == "none"
+    assert got.step_turns == 0
+    assert code in [f.code for f in got.findings]
+
+
+def test_a_single_action_rod_cannot_push() -> None:
+    for rod in ("single-action", "unknown"):
+        got = plan(-0.2, rod=rod, nut_feel="slack")
+        assert got.direction == "none"
+        assert "rod-cannot-push" in [f.code for f in got.findings]
+    two_way = plan(-0.2, rod="two-way", nut_feel="slack")
+    assert two_way.direction == "loosen"
+    assert any("beyond the slack" in item for item in two_way.checklist)
+
+
+def test_s_bend_and_gross_relief_go_to_a_repairer() -> None:
+    assert plan_rod(relief(0.5, shape="s-bend"), TARGET).direction == "none"
+    assert plan_rod(relief(2.5), TARGET).direction == "none"
+
+
+def test_a_fret_is_not_the_rod() -> None:
+    got = plan_rod(relief(0.5), TARGET, findings=(Finding("fret-not-rod", "fret 9"),))
+    assert got.direction == "none"
+
+
+def test_what_is_left_of_the_visit() -> None:
+    assert plan(0.5, turned_turns=0.70).step_turns == pytest.approx(0.05)
+    assert plan(0.5, step_cap_turns=0.05).step_turns == 0.05
+    assert plan(0.5, visit_cap_turns=0.1).visit_cap_turns == 0.1
+
+
+@pytest.mark.parametrize(
+    "bench, says",
+    [
+        ({"step_cap_turns": 0.3}, "lowered, not raised"),
+        ({"visit_cap_turns": 1.0}, "lowered, not raised"),
+        ({"step_cap_turns": 0.0}, "above 0"),
+        ({"step_cap_turns": math.nan}, "above 0"),
+        ({"rod": "magic"}, "single-action"),
+        ({"turned_turns": -1}, "turns made this visit"),
+        ({"turned_turns": math.inf}, "turns made this visit"),
+    ],
+)
+def test_caps_are_lowered_never_raised(bench: dict[str, object], says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        Bench(**bench)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("target", [(-0.1, 0.2), (0.2, 0.1), (0.2, 0.2), (0.1, 3.0), (math.nan, 0.2)])
+def test_targets_that_make_no_sense(target: tuple[float, float]) -> None:
+    with pytest.raises(InputError, match="target relief"):
+        plan_rod(relief(0.3), target)
+
+
+def test_a_small_learned_step_may_finish_what_was_begun() -> None:
+    begun = Bench(turned_turns=0.25)
+    got = plan_rod(relief(0.24), TARGET, bench=begun, learned_step_turns=0.08)
+    assert (got.judgement, got.direction, got.step_turns) == ("cannot-tell", "tighten", 0.08)
+    assert plan_rod(relief(0.24), TARGET, bench=Bench(), learned_step_turns=0.08).direction == "none"
+    # Never a turn that could tighten a back-bow, whatever was learned.
+    assert plan_rod(relief(0.03, 0.05), (0.0, 0.05), bench=begun, learned_step_turns=0.1).direction != "tighten"
+
+
+STATES = (0.5, 0.18, -0.2)
+RODS = ("single-action", "two-way", "none", "unknown")
+NUTS = ("free", "snug", "stiff", "at-end", "slack", "unknown")
+STRINGS = ("at-pitch", "slack", "off")
+ACCESS = ("peghead", "soundhole", "body-end", "unknown")
+
+
+def test_the_whole_table() -> None:
+    """Every state x rod x nut x strings x access gives a complete, ordered and careful checklist."""
+    for value, rod, nut, strings, access in itertools.product(STATES, RODS, NUTS, STRINGS, ACCESS):
+        got = plan(value, rod=rod, nut_feel=nut, strings=strings, access=access)
+        assert got.checklist
+        assert got.stop_when
+        assert any("repairer" in c for c in got.cautions)
+        moves = value != 0.18 and strings == "at-pitch" and rod != "none" and nut not in ("stiff", "at-end")
+        if value < 0 and nut == "slack" and rod != "two-way":
+            moves = False
+        assert (got.direction != "none") == moves, (value, rod, nut, strings)
+        if got.direction == "none":
+            continue
+        assert got.direction == ("tighten" if value > 0 else "loosen")
+        words = [
+            "Confirm with the strings at pitch",
+            "never a near fit",
+            "Slacken the strings",
+            "Mark the nut",
+            "1/8 turn",
+            "Tune to pitch",
+            "Measure again",
+        ]
+        places = [next(i for i, item in enumerate(got.checklist) if word in item) for word in words]
+        assert places == sorted(places)
+        if value > 0:
+            assert any("frets 7 to 9" in item for item in got.checklist)
+
+
+ANY = st.floats(allow_nan=True, allow_infinity=True)
+ANY_BENCH = st.builds(
+    Bench,
+    rod=st.sampled_from(RODS),
+    nut_feel=st.sampled_from(NUTS),
+    strings=st.sampled_from(STRINGS),
+    step_cap_turns=st.floats(0, 0.25, exclude_min=True),
+    visit_cap_turns=st.floats(0, 0.75, exclude_min=True),
+    turned_turns=st.floats(0, 10),
+    repeated=st.booleans(),
+)
+
+
+@settings(max_examples=10_000, deadline=None, suppress_health_check=list(HealthCheck))
+@given(
+    value=st.one_of(ANY, st.floats(-1, 1)),
+    expanded=st.one_of(st.floats(0, 0.3), st.floats(min_value=0)),
+    learned=st.one_of(st.none(), ANY, st.floats(0, 1)),
+    low=st.floats(0, 0.5),
+    width=st.floats(0.01, 0.5),
+    bench=ANY_BENCH,
+)
+def test_no_step_above_the_cap_and_no_tightening_of_a_back_bow(
+    value: float, expanded: float, learned: float | None, low: float, width: float, bench: Bench
+) -> None:
+    got = plan_rod(relief(value, expanded), (low, low + width), bench=bench, learned_step_turns=learned)
+    assert 0 <= got.step_turns <= min(0.25, bench.step_cap_turns)
+    assert got.step_turns + bench.turned_turns <= bench.visit_cap_turns + 1e-12 or got.step_turns == 0
+    assert got.visit_cap_turns <= 0.75
+    assert (got.step_turns == 0) == (got.direction == "none")
+    if not value - expanded > 0:
+        assert got.direction != "tighten"
+    if got.judgement == "inside":
+        assert got.direction == "none"
+
+
+def test_a_whole_turn_is_never_advised() -> None:
+    """Common practice, no published source: a whole turn is a lot; no plan's words ask for one."""
+    got = plan_rod(relief(1.9), TARGET, learned_step_turns=1.0)
+    assert got.step_turns == 0.25
+    assert not any("1 turn" in item or "full turn" in item for item in got.checklist)

@@ -1,0 +1,105 @@
+"""Learning what a turn does, and sizing the next one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from neck_profiles import bow, make_profile
+
+from lightgap.neck.advise import advise
+from lightgap.neck.bench import Bench
+from lightgap.neck.errors import InputError
+from lightgap.neck.rod_response import PRIOR_MEAN, PRIOR_SD, RodResponse, TurnRecord, learn_response, size_step
+
+
+def test_the_prior_alone() -> None:
+    got = learn_response(())
+    assert (got.mm_per_turn, got.u_mm_per_turn) == pytest.approx((PRIOR_MEAN, PRIOR_SD))
+
+
+def test_the_textbook_posterior() -> None:
+    """Normal prior, normal data with known variance: precisions add (any text on Bayesian regression)."""
+    step = TurnRecord(0.25, 0.5, 0.4, U_before_mm=0.02, U_after_mm=0.02)
+    variance = 2 * 0.01**2 + 0.015**2 + (0.15 * 0.6 * 0.25) ** 2
+    precision = 1 / 0.5**2 + 0.25**2 / variance
+    got = learn_response([step])
+    assert got.u_mm_per_turn == pytest.approx(precision**-0.5)
+    assert got.mm_per_turn == pytest.approx((0.6 / 0.5**2 + 0.25 * 0.1 / variance) / precision)
+
+
+def test_it_finds_the_rod() -> None:
+    rng = np.random.default_rng(4)
+    log = []
+    for _ in range(12):
+        before = rng.uniform(0.2, 0.6)
+        log.append(TurnRecord(0.25, before, before - 0.25 * 0.9 + rng.normal(0, 0.012)))
+    got = learn_response(log)
+    assert got.mm_per_turn == pytest.approx(0.9, abs=2.5 * got.u_mm_per_turn)
+    assert got.u_mm_per_turn < 0.06
+
+
+def test_a_response_is_never_negative() -> None:
+    wrong_way = [TurnRecord(0.25, 0.3, 0.5)] * 5
+    assert learn_response(wrong_way).mm_per_turn > 0
+
+
+def test_settling_and_hysteresis_are_noted() -> None:
+    log = [
+        TurnRecord(0.25, 0.50, 0.40, hour_mm=0.39, day_mm=0.38),
+        TurnRecord(0.25, 0.40, 0.30, hour_mm=0.28),
+        TurnRecord(-0.25, 0.30, 0.35),
+    ]
+    got = learn_response(log)
+    assert got.settling_mm == pytest.approx(-0.02)
+    assert got.hysteresis_mm == pytest.approx((0.4 - 0.2) / 2)
+    advice = advise(make_profile(bow(15, 0.6), 0.004), (0.1, 0.25), log=log, bench=Bench())
+    codes = [f.code for f in advice.plan.findings]
+    assert {"rod-learned", "rod-settles"} <= set(codes)
+    assert advice.expected_mm is not None
+    assert advice.expected_mm < 0.6
+
+
+@given(
+    relief=st.floats(-0.5, 1.5),
+    u=st.floats(0.001, 0.05),
+    mean=st.floats(0.05, 2.0),
+    sd=st.floats(0.01, 0.5),
+    low=st.floats(0, 0.3),
+    width=st.floats(0.05, 0.3),
+)
+def test_sized_steps_stay_short(relief: float, u: float, mean: float, sd: float, low: float, width: float) -> None:
+    step = size_step(relief, u, target_mm=(low, low + width), response=RodResponse(mean, sd, 3))
+    assert 0 <= step <= 0.25
+    assert mean * step <= abs(relief - (low + width / 2)) + 1e-9
+
+
+def test_the_target_is_not_crossed_with_95_percent() -> None:
+    """Draw truths from the stated beliefs: the far limit is crossed in 5 % at most, where the step is not capped."""
+    rng = np.random.default_rng(8)
+    response, u, target = RodResponse(0.9, 0.35, 1), 0.01, (0.10, 0.25)
+    step = size_step(0.30, u, target_mm=target, response=response)
+    assert 0 < step < 0.25
+    n = 200_000
+    move = step * rng.normal(0.9, 0.35, n) + step * 0.9 * rng.normal(0, 0.15, n)
+    after = 0.30 + rng.normal(0, u, n) - move + rng.normal(0, 0.015, n)
+    assert np.mean(after < target[0]) < 0.0515  # three standard errors over 5 %
+
+
+@pytest.mark.parametrize(
+    "bad", [{"turns": 0.0}, {"turns": 2.0}, {"turns": float("nan")}, {"before_mm": 9.0}, {"U_after_mm": -1.0}]
+)
+def test_nonsense_in_a_log(bad: dict[str, float]) -> None:
+    good = {"turns": 0.25, "before_mm": 0.5, "after_mm": 0.4}
+    with pytest.raises(InputError, match="turn log"):
+        TurnRecord(**{**good, **bad})  # type: ignore[arg-type]
+
+
+def test_a_repeated_reading_at_the_limit_gets_a_nudge() -> None:
+    profile = make_profile(bow(15, 0.255), 0.004)
+    first = advise(profile, (0.10, 0.25), bench=Bench())
+    again = advise(profile, (0.10, 0.25), bench=Bench(repeated=True))
+    assert (first.plan.judgement, first.plan.direction) == ("cannot-tell", "none")
+    assert again.plan.direction == "tighten"
+    assert 0 < again.plan.step_turns <= 0.0625
