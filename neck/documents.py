@@ -16,6 +16,7 @@ from .plan import RodPlan
 from .profile import Array, CrownGap, Finding, GapProfile, Relief, Source
 
 PROFILE_SCHEMA = "lightgap/profile/1"
+REFUSAL_SCHEMA = "lightgap/refusal/1"
 PLAN_SCHEMA = "lightgap/plan/1"
 MAX_GAP_MM = 10.0
 MAX_BOARD_MM = 1500.0
@@ -83,6 +84,8 @@ def profile_from_document(document: Mapping[str, Any]) -> GapProfile:
     if not isinstance(document, Mapping):
         raise InputError("the profile is not a JSON object")
     schema = document.get("schema")
+    if schema == REFUSAL_SCHEMA:
+        raise InputError(f"the photo could not be measured: {document.get('message', 'no reason given')}")
     if schema != PROFILE_SCHEMA:
         raise InputError(f"the document's schema is {schema!r}, expected {PROFILE_SCHEMA!r}")
     rows = document.get("crowns")
