@@ -70,8 +70,11 @@ def room(dx: float, dy: float, dz: float, seed: int) -> Rgb:
 
 
 @compiled
-def sky(dx: float, dy: float, dz: float, lights: Array) -> Rgb:
-    """Radiance of lamps and windows in a direction: rectangles far away with soft rims."""
+def sky(dx: float, dy: float, dz: float, density: float, lights: Array) -> Rgb:
+    """Radiance of lamps and windows in a direction, far rectangles, met by a ray drawn with this density.
+
+    Weighted against the rays aimed at them (`lamps_in_metal`); camera rays (density 0) see none.
+    """
     r, g, b = 0.0, 0.0, 0.0
     for i in range(len(lights)):
         s = lights[i]
@@ -81,9 +84,10 @@ def sky(dx: float, dy: float, dz: float, lights: Array) -> Rgb:
         u = abs((dx * s[3] + dy * s[4] + dz * s[5]) / c) / s[9]
         v = abs((dx * s[6] + dy * s[7] + dz * s[8]) / c) / s[10]
         if u < 1.0 and v < 1.0:
-            r += s[11]
-            g += s[12]
-            b += s[13]
+            weight = density / (density + 1.0 / (c * c * c * 4.0 * s[9] * s[10]))
+            r += weight * s[11]
+            g += weight * s[12]
+            b += weight * s[13]
     return r, g, b
 
 

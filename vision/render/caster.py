@@ -106,31 +106,34 @@ def meet_neck(ox: float, oy: float, oz: float, dx: float, dy: float, dz: float, 
 
 @compiled
 def nearest(
-    ox: float, oy: float, oz: float, dx: float, dy: float, dz: float, t_max: float, scene: Packed
+    ox: float, oy: float, oz: float, dx: float, dy: float, dz: float, t_max: float, any_will_do: bool, scene: Packed
 ) -> tuple[float, float, float, float, int]:
-    """The nearest body of the instrument or the straightedge: distance, normal, material."""
+    """The nearest body of the instrument or the straightedge: distance, normal, material.
+
+    With `any_will_do` the first body found in the way, near or not.
+    """
     best, nx, ny, nz, mat = t_max, 0.0, 0.0, 0.0, NOTHING
     n = scene.neck
     t, met = meet_planes(ox, oy, oz, dx, dy, dz, scene.planes, best)
     if met >= 0:
         p = scene.planes[met]
         best, nx, ny, nz, mat = t, p[0], p[1], p[2], int(p[4])
-    if scene.reference[R_KIND] != R_NONE:
-        t, ax, ay, az = meet_reference(ox, oy, oz, dx, dy, dz, scene.reference, best)
-        if t > 0.0:
-            best, nx, ny, nz, mat = t, ax, ay, az, REFERENCE
-    # Frets and board live in a thin layer: skip them for rays that pass above or below.
+        if any_will_do:
+            return best, nx, ny, nz, mat
+    # Board and frets live between the sides of the board and in a thin layer: most rays pass above or below.
     a, b = 0.0, best
-    if dy != 0.0:
-        u, v = (n[N_YMIN] - oy) / dy, (n[N_YMAX] - oy) / dy
-        a, b = max(a, min(u, v)), min(b, max(u, v))
-    elif oy < n[N_YMIN] or oy > n[N_YMAX]:
-        b = -1.0
     wide = n[N_W0] + n[N_WS] * n[N_XEND]
     if dz != 0.0:
         u, v = (-wide - oz) / dz, (wide - oz) / dz
         a, b = max(a, min(u, v)), min(b, max(u, v))
     elif abs(oz) > wide:
+        b = -1.0
+    within = a < b
+    low_y = min(oy + a * dy, oy + b * dy)
+    if dy != 0.0:
+        u, v = (n[N_YMIN] - oy) / dy, (n[N_YMAX] - oy) / dy
+        a, b = max(a, min(u, v)), min(b, max(u, v))
+    elif oy < n[N_YMIN] or oy > n[N_YMAX]:
         b = -1.0
     if a < b:
         x0, x1 = ox + a * dx, ox + b * dx
@@ -142,17 +145,28 @@ def nearest(
             t, ax, ay, az = meet_fret(ox, oy, oz, dx, dy, dz, f, best)
             if t > 0.0:
                 best, nx, ny, nz, mat = t, ax, ay, az, FRET
+                if any_will_do:
+                    return best, nx, ny, nz, mat
         t, ax, ay, az = meet_board(ox, oy, oz, dx, dy, dz, n, scene.heights, best)
         if t > 0.0:
             best, nx, ny, nz, mat = t, ax, ay, az, BOARD
+            if any_will_do:
+                return best, nx, ny, nz, mat
+    if within and low_y < n[N_YBOTTOM]:
+        t, ax, ay, az = meet_neck(ox, oy, oz, dx, dy, dz, n, best)
+        if t > 0.0:
+            best, nx, ny, nz, mat = t, ax, ay, az, NECK
+            if any_will_do:
+                return best, nx, ny, nz, mat
+    if scene.reference[R_KIND] != R_NONE:
+        t, ax, ay, az = meet_reference(ox, oy, oz, dx, dy, dz, scene.reference, best)
+        if t > 0.0:
+            best, nx, ny, nz, mat = t, ax, ay, az, REFERENCE
     for i in range(len(scene.strings)):
         s = scene.strings[i]
         t, ax, ay, az = meet_cylinder(ox, oy, oz, dx, dy, dz, s[0], s[1], s[2], s[3], s[4], s[5], -1.0, s[6], best)
         if t > 0.0:
             best, nx, ny, nz, mat = t, ax, ay, az, STRING
-    t, ax, ay, az = meet_neck(ox, oy, oz, dx, dy, dz, n, best)
-    if t > 0.0:
-        best, nx, ny, nz, mat = t, ax, ay, az, NECK
     if max(ox, ox + best * dx) > n[N_XJOINT]:
         t, ax, ay, az = meet_cylinder(
             ox, oy, oz, dx, dy, dz,
@@ -280,7 +294,7 @@ def diffuse_light(
     bx, by, bz = ny * tz - nz * ty, nz * tx - nx * tz, nx * ty - ny * tx
     c, e = s * math.cos(phi), s * math.sin(phi)
     dx, dy, dz = c * tx + e * bx + h * nx, c * ty + e * by + h * ny, c * tz + e * bz + h * nz
-    _, _, _, _, mat = nearest(x, y, z, dx, dy, dz, SHADE_REACH_MM, scene)
+    _, _, _, _, mat = nearest(x, y, z, dx, dy, dz, SHADE_REACH_MM, True, scene)
     r, g, b = glow(nx, ny, nz, scene.harmonics)
     if mat != NOTHING:
         kept = 0.55 if scene.materials[mat, KIND] == METAL else 0.2
@@ -296,7 +310,7 @@ def diffuse_light(
         cosine = dx * nx + dy * ny + dz * nz
         if cosine <= 0.0:
             continue
-        _, _, _, _, mat = nearest(x, y, z, dx, dy, dz, FAR, scene)
+        _, _, _, _, mat = nearest(x, y, z, dx, dy, dz, FAR, True, scene)
         if mat == NOTHING:
             weight = cosine * 4.0 * q[9] * q[10] / (m2 * m) / math.pi
             r, g, b = r + weight * q[11], g + weight * q[12], b + weight * q[13]
@@ -333,20 +347,98 @@ def rough_normal(
 
 
 @compiled
+def lobe_density(
+    lx: float,
+    ly: float,
+    lz: float,
+    dx: float,
+    dy: float,
+    dz: float,
+    nx: float,
+    ny: float,
+    nz: float,
+    along: float,
+    across: float,
+    tilt: float,
+) -> float:
+    """How often a ray along `d` leaves rough metal along `l`, per unit of solid angle (the law of `rough_normal`)."""
+    hx, hy, hz = lx - dx, ly - dy, lz - dz
+    m = math.sqrt(hx * hx + hy * hy + hz * hz)
+    if m < 1e-9:
+        return 0.0
+    hx, hy, hz = hx / m, hy / m, hz / m
+    c = hx * nx + hy * ny + hz * nz
+    if c <= 0.05:
+        return 0.0
+    w = math.sqrt(max(1.0 - nx * nx, 1e-9))
+    ax, ay, az = (1.0 - nx * nx) / w, -nx * ny / w, -nx * nz / w
+    bx, by, bz = ny * az - nz * ay, nz * ax - nx * az, nx * ay - ny * ax
+    p = (hx * ax + hy * ay + hz * az) / c / along
+    q = ((hx * bx + hy * by + hz * bz) / c - tilt) / across
+    flat = math.exp(-0.5 * (p * p + q * q)) / (2.0 * math.pi * along * across)
+    return flat / (c * c * c) / (4.0 * max(-(hx * dx + hy * dy + hz * dz), 1e-3))
+
+
+@compiled
+def lamps_in_metal(
+    x: float,
+    y: float,
+    z: float,
+    dx: float,
+    dy: float,
+    dz: float,
+    nx: float,
+    ny: float,
+    nz: float,
+    along: float,
+    across: float,
+    tilt: float,
+    pixel: int,
+    sample: int,
+    dim: int,
+    seed: int,
+    scene: Packed,
+) -> Rgb:
+    """Lamps seen in rough metal, one direction drawn to each; `sky` holds the other half of the balance.
+
+    The two ways to find a lamp (aim at it, or meet it by chance) are weighted by the balance heuristic
+    (E. Veach and L. Guibas, SIGGRAPH 1995).
+    """
+    r, g, b = 0.0, 0.0, 0.0
+    for i in range(len(scene.lights)):
+        q = scene.lights[i]
+        u, v = draw_pair(pixel, sample, dim + 2 * i, seed)
+        p, w = (2.0 * u - 1.0) * q[9], (2.0 * v - 1.0) * q[10]
+        ex, ey, ez = q[0] + p * q[3] + w * q[6], q[1] + p * q[4] + w * q[7], q[2] + p * q[5] + w * q[8]
+        m = math.sqrt(ex * ex + ey * ey + ez * ez)
+        ex, ey, ez = ex / m, ey / m, ez / m
+        if ex * nx + ey * ny + ez * nz <= 0.0:
+            continue
+        density = lobe_density(ex, ey, ez, dx, dy, dz, nx, ny, nz, along, across, tilt)
+        weight = density / (density + m * m * m / (4.0 * q[9] * q[10]))
+        if weight < 1e-4:
+            continue
+        _, _, _, _, mat = nearest(x, y, z, ex, ey, ez, FAR, True, scene)
+        if mat == NOTHING:
+            r, g, b = r + weight * q[11], g + weight * q[12], b + weight * q[13]
+    return r, g, b
+
+
+@compiled
 def light_along(
     ox: float, oy: float, oz: float, dx: float, dy: float, dz: float, pixel: int, sample: int, seed: int, scene: Packed
 ) -> tuple[float, float, float, int]:
     """Radiance that comes along a camera ray: mirrored through metal up to a few times, ended on anything matt."""
     kr, kg, kb = 1.0, 1.0, 1.0
     first = NOTHING
+    sr, sg, sb = 0.0, 0.0, 0.0
+    density = 0.0
     for bounce in range(MAX_BOUNCES):
-        t, nx, ny, nz, mat = nearest(ox, oy, oz, dx, dy, dz, FAR, scene)
+        t, nx, ny, nz, mat = nearest(ox, oy, oz, dx, dy, dz, FAR, False, scene)
         if mat == NOTHING:
             r, g, b = behind(ox, oy, oz, dx, dy, dz, scene)
-            lr, lg, lb = sky(dx, dy, dz, scene.lights)
-            if bounce == 0:
-                lr, lg, lb = 0.0, 0.0, 0.0
-            return kr * (r + lr), kg * (g + lg), kb * (b + lb), first
+            lr, lg, lb = sky(dx, dy, dz, density, scene.lights)
+            return sr + kr * (r + lr), sg + kg * (g + lg), sb + kb * (b + lb), first
         x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
         if mat == BOARD:
             mat = board_side(x, y, z, nz, scene)
@@ -356,17 +448,17 @@ def light_along(
         r, g, b, tilt = look(x, y, z, mat, scene)
         x, y, z = x + NUDGE_MM * nx, y + NUDGE_MM * ny, z + NUDGE_MM * nz
         u, v = draw_pair(pixel, sample, 6 + 8 * bounce, seed)
-        matt = m[KIND] == DIFFUSE
         along, across = m[ROUGH_ALONG], m[ROUGH_ACROSS]
-        if matt and m[SHEEN] > 0.0 and ny > 0.5:  # a thin gloss over the colour: stronger the flatter one looks
-            facing = max(-(nx * dx + ny * dy + nz * dz), 0.0)
-            w, _ = draw_pair(pixel, sample, 14 + 8 * bounce, seed)
-            if w < m[SHEEN] * (0.04 + 0.96 * (1.0 - facing) ** 5):
-                matt = False
-                r, g, b = 1.0, 1.0, 1.0
-        if matt:
+        if m[KIND] == DIFFUSE:
             er, eg, eb = diffuse_light(x, y, z, nx, ny, nz, pixel, sample, 8 + 8 * bounce, seed, scene)
-            return kr * r * er, kg * g * eg, kb * b * eb, first
+            sr, sg, sb = sr + kr * r * er, sg + kg * g * eg, sb + kb * b * eb
+            if m[SHEEN] == 0.0 or ny < 0.5 or bounce > 0:
+                return sr, sg, sb, first
+            # A thin gloss over the colour of the board: stronger the flatter one looks along it.
+            facing = max(-(nx * dx + ny * dy + nz * dz), 0.0)
+            sheen = m[SHEEN] * (0.04 + 0.96 * (1.0 - facing) ** 5)
+            kr, kg, kb = sheen * kr, sheen * kg, sheen * kb
+            r, g, b = 1.0, 1.0, 1.0
         hx, hy, hz = rough_normal(nx, ny, nz, dx, dy, dz, along, across, tilt, u, v)
         c = hx * dx + hy * dy + hz * dz
         ex, ey, ez = dx - 2.0 * c * hx, dy - 2.0 * c * hy, dz - 2.0 * c * hz
@@ -376,9 +468,14 @@ def light_along(
             kr, kg, kb = 0.7 * kr, 0.7 * kg, 0.7 * kb
         gloss = (1.0 + c) ** 5 if c > -1.0 else 0.0  # Schlick: all metals whiten at grazing
         kr, kg, kb = kr * (r + (1.0 - r) * gloss), kg * (g + (1.0 - g) * gloss), kb * (b + (1.0 - b) * gloss)
+        lr, lg, lb = lamps_in_metal(
+            x, y, z, dx, dy, dz, nx, ny, nz, along, across, tilt, pixel, sample, 10 + 8 * bounce, seed, scene
+        )
+        sr, sg, sb = sr + kr * lr, sg + kg * lg, sb + kb * lb
+        density = lobe_density(ex, ey, ez, dx, dy, dz, nx, ny, nz, along, across, tilt)
         ox, oy, oz, dx, dy, dz = x, y, z, ex, ey, ez
     er, eg, eb = glow(dx, dy, dz, scene.harmonics)
-    return 0.5 * kr * er, 0.5 * kg * eg, 0.5 * kb * eb, first
+    return sr + 0.5 * kr * er, sg + 0.5 * kg * eg, sb + 0.5 * kb * eb, first
 
 
 @compiled
@@ -387,8 +484,8 @@ def camera_ray(u: float, v: float, p: float, q: float, cam: Array) -> tuple[floa
     xd, yd = (u - cam[1]) / cam[0], -(v - cam[2]) / cam[0]
     k1 = cam[3]
     rd = math.sqrt(xd * xd + yd * yd)
-    ru = rd
-    for _ in range(6):
+    ru = rd * (1.0 - k1 * rd * rd)
+    for _ in range(3):
         ru -= (ru * (1.0 + k1 * ru * ru) - rd) / (1.0 + 3.0 * k1 * ru * ru)
     s = ru / rd if rd > 0.0 else 1.0
     x, y = xd * s, yd * s
@@ -414,6 +511,7 @@ def cast_pixels(
     pixels: NDArray[np.int64],
     width: int,
     samples: int,
+    first_sample: int,
     seed: int,
     cam: Array,
     scene: Packed,
@@ -429,15 +527,35 @@ def cast_pixels(
         row, col = pixel // width, pixel % width
         r, g, b = 0.0, 0.0, 0.0
         seen = NOTHING
-        for s in range(samples):
+        for s in range(first_sample, first_sample + samples):
             u, v = draw_pair(pixel, s, 0, seed)
             p, q = draw_pair(pixel, s, 2, seed)
             ox, oy, oz, dx, dy, dz = camera_ray(col + u - 0.5, row + v - 0.5, p, q, cam)
             lr, lg, lb, first = light_along(ox, oy, oz, dx, dy, dz, pixel, s, seed, scene)
             r, g, b = r + lr, g + lg, b + lb
-            if s > 0 and first != seen:
+            if s > first_sample and first != seen:
                 seen = MIXED
-            elif s == 0:
+            elif s == first_sample:
                 seen = first
         out[i, 0], out[i, 1], out[i, 2] = r / samples, g / samples, b / samples
         met[i] = seen
+
+
+@compiled_parallel
+def cast_cells(
+    pixels: NDArray[np.int64], width: int, rounds: int, seed: int, cam: Array, scene: Packed, out: Array
+) -> None:
+    """Fill `out` (n, 4, 4, 3) with the mean radiance over sixteen cells (row, column) of each pixel."""
+    for i in prange(len(pixels)):
+        pixel = pixels[i]
+        row, col = pixel // width, pixel % width
+        for s in range(16 * rounds):
+            j, k = (s // 4) % 4, s % 4
+            u, v = draw_pair(pixel, s, 0, seed)
+            p, q = draw_pair(pixel, s, 2, seed)
+            x, y = col + 0.25 * (k + u) - 0.5, row + 0.25 * (j + v) - 0.5
+            ox, oy, oz, dx, dy, dz = camera_ray(x, y, p, q, cam)
+            r, g, b, _ = light_along(ox, oy, oz, dx, dy, dz, pixel, s, seed, scene)
+            out[i, j, k, 0] += r / rounds
+            out[i, j, k, 1] += g / rounds
+            out[i, j, k, 2] += b / rounds

@@ -43,12 +43,6 @@ def choose_exposure(radiance: Array, imaging: Imaging) -> float:
     return min(imaging.exposure_mean / mean, imaging.highlight_allowance / max(bright, 1e-9))
 
 
-def blur_by_lens(radiance: Array, imaging: Imaging) -> Array:
-    """Return the light after the lens' point spread; the pixel's own area is in it already."""
-    s = imaging.psf_sigma_px
-    return np.asarray(gaussian_filter(radiance, (s, s, 0.0), mode="nearest", truncate=5.0)) if s > 0 else radiance
-
-
 def add_sensor_noise(level: Array, imaging: Imaging, *, rng: np.random.Generator) -> Array:
     """Return the levels with shot noise (variance level / full well) and read noise, not yet clipped."""
     variance = np.maximum(level, 0.0) / imaging.full_well_e + imaging.read_noise**2

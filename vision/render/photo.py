@@ -16,13 +16,13 @@ from lightgap.vision.types import Measurement
 from .board import BladeLine, Crowns, lay_blade, make_crowns
 from .camera import Pinhole, place_camera
 from .compiled import require_compiler
-from .imaging import Bytes, add_sensor_noise, blur_by_lens, choose_exposure, develop, encode_jpeg
-from .packed import MIXED, NOTHING, Packed
+from .imaging import Bytes, add_sensor_noise, choose_exposure, develop, encode_jpeg
+from .lens import CELLS, Radiance, blur_by_lens
+from .packed import CHAMFER, FRET, MIXED, NOTHING, STRING, Packed
 from .settings import SceneSettings
 from .truth import describe_truth, measure_truth
 
 EDGE_STEP = 0.06  # step in the backdrop (root of light, relative) from which a pixel gets the fine samples
-BAND_MM = (1.0, 4.5)  # above and below the straightedge's lower edge: always sampled finely
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,45 +55,51 @@ def lens_vector(camera: Pinhole) -> Array:
     )  # fmt: skip
 
 
-def edge_band(settings: SceneSettings, line: BladeLine, camera: Pinhole) -> Array:
-    """Return the mask of the band along the straightedge's lower edge."""
-    c = settings.camera
-    x = np.linspace(line.x_left_mm, line.x_right_mm, 50)
-    edge = camera.project_px(np.column_stack([x, line.height_mm(x), line.z_mm(x)]))
-    order = np.argsort(edge[:, 0])
-    columns = np.arange(c.width_px)
-    row = np.interp(columns, edge[order, 0], edge[order, 1])
-    rows = np.arange(c.height_px)[:, None]
-    inside = (rows > row - BAND_MM[0] * c.px_per_mm) & (rows < row + BAND_MM[1] * c.px_per_mm)
-    return np.asarray(inside & (columns > edge[order[0], 0] - 20) & (columns < edge[order[-1], 0] + 20))
+def cast_scene(settings: SceneSettings, scene: Packed, camera: Pinhole, *, seed: int) -> Radiance:
+    """Return the radiance: few rays on the backdrop, more on bodies, many, cell by cell, where edges are.
 
-
-def cast_scene(settings: SceneSettings, scene: Packed, camera: Pinhole, line: BladeLine, *, seed: int) -> Array:
-    """Return the (height, width, 3) radiance: few rays on the backdrop, more on bodies, many where edges are.
-
-    Pixels sampled again keep nothing of the rays that chose them, so choosing leaves no bias.
+    Edge pixels keep nothing of the rays that chose them, so choosing leaves no bias.
     """
-    from .caster import cast_pixels
+    from .caster import cast_cells, cast_pixels
 
     c = settings.camera
     shape = (c.height_px, c.width_px)
-    radiance, met = np.zeros((shape[0] * shape[1], 3)), np.zeros(shape, dtype=np.int64)
+    mean, met = np.zeros((shape[0] * shape[1], 3)), np.zeros(shape, dtype=np.int64)
+    few, more, metal, many = settings.samples
     vector = lens_vector(camera)
 
-    def cast(chosen: NDArray[np.int64], samples: int, number: int) -> None:
+    def cast(chosen: NDArray[np.int64], samples: int, done: int) -> None:
+        if samples <= 0:
+            return
         out, first = np.zeros((len(chosen), 3)), np.zeros(len(chosen), dtype=np.int64)
-        cast_pixels(chosen, c.width_px, samples, seed + number, vector, scene, out, first)
-        radiance[chosen], met.reshape(-1)[chosen] = out, first
+        cast_pixels(chosen, c.width_px, samples, done, seed, vector, scene, out, first)
+        mean[chosen] = (samples * out + done * mean[chosen]) / (samples + done)
+        met.reshape(-1)[chosen] = first
 
-    cast(np.arange(radiance.shape[0]), settings.samples[0], 0)
-    tone = np.sqrt(radiance.sum(axis=1)).reshape(shape)
+    cast(np.arange(mean.shape[0]), few, 0)
+    edges = find_edges(met, np.sqrt(mean.sum(axis=1)).reshape(shape))
+    bright = np.isin(met, (FRET, CHAMFER, STRING))
+    cast(np.flatnonzero((met != NOTHING) & ~edges & ~bright), more - few, few)
+    cast(np.flatnonzero(bright & ~edges), metal - few, few)
+    chosen = np.flatnonzero(edges)
+    cells = np.zeros((len(chosen), CELLS, CELLS, 3))
+    cast_cells(chosen, c.width_px, max(1, many // CELLS**2), seed + 1, vector, scene, cells)
+    mean[chosen] = cells.mean(axis=(1, 2))
+    return Radiance(mean.reshape(*shape, 3), chosen, cells)
+
+
+def find_edges(met: NDArray[np.int64], tone: Array) -> NDArray[np.bool_]:
+    """Return the pixels where another material begins, or where the backdrop steps in brightness."""
     edges = met == MIXED
-    edges[:, 1:] |= (met[:, 1:] != met[:, :-1]) | ((met[:, 1:] == NOTHING) & (_relative_step(tone, 1) > EDGE_STEP))
-    edges[1:] |= (met[1:] != met[:-1]) | ((met[1:] == NOTHING) & (_relative_step(tone, 0) > EDGE_STEP))
-    edges = binary_dilation(edges) | edge_band(settings, line, camera)
-    cast(np.flatnonzero((met != NOTHING) & ~edges), settings.samples[1], 1)
-    cast(np.flatnonzero(edges), settings.samples[2], 2)
-    return radiance.reshape(*shape, 3)
+    for axis in (0, 1):
+        n = met.shape[axis]
+        this, before = np.take(met, range(1, n), axis=axis), np.take(met, range(n - 1), axis=axis)
+        step = (this != before) | ((this == NOTHING) & (_relative_step(tone, axis) > EDGE_STEP))
+        if axis == 0:
+            edges[1:] |= step
+        else:
+            edges[:, 1:] |= step
+    return np.asarray(binary_dilation(edges))
 
 
 def _relative_step(tone: Array, axis: int) -> Array:
@@ -135,9 +141,10 @@ def render_photo(settings: SceneSettings, *, rng: np.random.Generator) -> Render
 
     crowns, line, camera = set_up(settings, rng=rng)
     scene = pack_scene(settings, crowns, line, rng=rng)
-    radiance = cast_scene(settings, scene, camera, line, seed=int(rng.integers(1 << 30)))
-    exposure = choose_exposure(radiance, settings.imaging)
-    level = add_sensor_noise(blur_by_lens(exposure * radiance, settings.imaging), settings.imaging, rng=rng)
+    radiance = cast_scene(settings, scene, camera, seed=int(rng.integers(1 << 30)))
+    exposure = choose_exposure(radiance.mean, settings.imaging)
+    light = exposure * blur_by_lens(radiance, settings.imaging.psf_sigma_px)
+    level = add_sensor_noise(light, settings.imaging, rng=rng)
     image = develop(level, settings.imaging)
     focal_35mm = round(36.0 * camera.focal_px / settings.camera.width_px)
     jpeg = encode_jpeg(image, settings.imaging, focal_35mm=focal_35mm)

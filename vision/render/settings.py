@@ -198,7 +198,7 @@ class Imaging:
     Attributes
     ----------
     psf_sigma_px
-        Gaussian point spread, before the pixel's own area.
+        Gaussian point spread of the lens, above 0; the pixel's own area comes on top.
     exposure_mean, highlight_allowance
         Linear level aimed at (mean of the logarithm), held back so that the brightest 2 % stay below the allowance
         (1 is white).
@@ -237,7 +237,7 @@ class SceneSettings:
     nut_side
         Side of the picture the nut is on.
     samples
-        Rays per pixel: on the backdrop, on bodies, where edges are.
+        Rays per pixel: on the backdrop, on bodies, on frets, strings and the straightedge's chamfer, where edges are.
     """
 
     name: str = "photo"
@@ -249,4 +249,4 @@ class SceneSettings:
     light: Light = field(default_factory=Light)
     reference: Reference = field(default_factory=Reference)
     imaging: Imaging = field(default_factory=Imaging)
-    samples: tuple[int, int, int] = (2, 6, 36)
+    samples: tuple[int, int, int, int] = (2, 4, 12, 32)

@@ -115,7 +115,10 @@ def _middle_mm(seen: TrueCrowns, line: BladeLine) -> float:
 def _outline_px(settings: SceneSettings, line: BladeLine, camera: Pinhole) -> Array:
     if settings.reference.kind == "none":
         return np.zeros((0, 2))
-    return camera.project_px(reference_frame(settings, line).outline_mm)
+    outline = camera.project_px(reference_frame(settings, line).outline_mm)
+    if settings.nut_side == "right" and settings.reference.kind != "coin":
+        outline = outline[[1, 0, 3, 2]]  # from the picture's top left, on clockwise
+    return outline
 
 
 def _true_scale(settings: SceneSettings, seen: TrueCrowns, line: BladeLine, camera: Pinhole) -> Scale:
