@@ -10,7 +10,7 @@ import typer
 
 from lightgap.neck.errors import LightgapError
 
-from . import advise, clearance, crosscheck, measure, render, tension
+from . import advise, book, clearance, crosscheck, instrument, measure, render, season, tension, turn, visit
 from .output import say, show
 
 app = typer.Typer(
@@ -43,6 +43,11 @@ app.command("advise", help=advise.HELP)(advise.advise)
 app.command("tension", help=tension.HELP)(tension.tension)
 app.command("clearance", help=clearance.HELP)(clearance.clearance)
 app.command("crosscheck", help=crosscheck.HELP)(crosscheck.crosscheck)
+app.add_typer(instrument.app, name="instrument")
+app.add_typer(visit.app, name="visit")
+app.command(help=turn.HELP)(turn.turn)
+app.command(help=season.HELP)(season.season)
+app.add_typer(book.app, name="book")
 
 
 def main() -> None:

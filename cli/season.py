@@ -103,7 +103,7 @@ def _sentences(line: SeasonLine, *, units: Any) -> list[str]:
     if fit is None or expected is None:
         return [f"no line: {line.silence}"] if line.silence else []
     per = "% of wood moisture" if line.against == "moisture content" else "year"
-    slope = with_uncertainty(float(fit.coefficients[0]), fit.t_factor * fit.u_slope, units=units)
+    slope = with_uncertainty(float(fit.coefficients[0]), fit.U_slope, units=units)
     sentences = [f"relief changes by {slope} per {per} (95 %, {fit.freedom} degrees of freedom)"]
     at = (
         f"at {expected.moisture_content_pct:.1f} % wood moisture"

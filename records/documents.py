@@ -56,7 +56,7 @@ def measurement_of(document: Document) -> Measurement:
         check = scale.get("check")
         outline = scale.get("outline_px")
         return Measurement(
-            photo=PhotoFacts(**{name: photo[name] for name in ("file", "sha256", "width_px", "height_px", "taken")}),
+            photo=PhotoFacts(photo["file"], photo["sha256"], photo["width_px"], photo["height_px"], photo.get("taken")),
             scale=Scale(
                 reference=scale["reference"],
                 px_per_mm=scale["px_per_mm"],

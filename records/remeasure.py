@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +10,8 @@ from typing import Any, Literal
 
 from lightgap.neck.errors import LightgapError, Refusal
 from lightgap.neck.judge import is_above
+from lightgap.vision.document import measurement_document
+from lightgap.vision.measure import MeasureSettings, measure_photo
 
 from .book import Book
 from .files import photo_path
@@ -101,13 +102,9 @@ def remeasure_book(book: Book, measure: Measure, *, visit_id: int | None = None)
 
 def measure_again(path: Path, settings: Mapping[str, Any]) -> Mapping[str, Any]:
     """Measure a kept photo with the settings stored in its document; settings of another version are left out."""
-    measuring = importlib.import_module("lightgap.vision.measure")
-    documents = importlib.import_module("lightgap.vision.document")
-    known = {field.name for field in dataclasses.fields(measuring.MeasureSettings)}
+    known = {field.name for field in dataclasses.fields(MeasureSettings)}
     chosen = {name: _setting(value) for name, value in settings.items() if name in known}
-    measured = measuring.measure_photo(path, measuring.MeasureSettings(**chosen))
-    document: Mapping[str, Any] = documents.measurement_document(measured)
-    return document
+    return measurement_document(measure_photo(path, MeasureSettings(**chosen)))
 
 
 def _setting(value: Any) -> Any:

@@ -26,6 +26,8 @@ MIN_FREEDOM = 3
 MIN_MOISTURE_SPAN_PCT = 1.0
 MIN_TIME_SPAN_DAYS = 90.0
 COVERAGE = 0.95
+NORMAL_FACTOR = 1.96
+"""95 % of a normal distribution (JCGM 100:2008, table G.2, infinite degrees of freedom)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +86,9 @@ class LineFit:
     freedom: int
 
     @property
-    def spread(self) -> float:
-        """Birge ratio, at least 1: how much more the points scatter than their uncertainties say."""
-        return max(1.0, float(np.sqrt(self.chi_square / self.freedom)))
+    def birge(self) -> float:
+        """Birge ratio: how much more, or less, the points scatter than their uncertainties say."""
+        return float(np.sqrt(self.chi_square / self.freedom))
 
     @property
     def t_factor(self) -> float:
@@ -96,9 +98,14 @@ class LineFit:
         return float(stdtrit(self.freedom, 0.5 + COVERAGE / 2))
 
     @property
-    def u_slope(self) -> float:
-        """Standard uncertainty of the slope."""
-        return self.spread * float(np.sqrt(self.covariance[0, 0]))
+    def factor(self) -> float:
+        """Factor from standard to expanded uncertainty: from the scatter seen, but no less than the stated one gives."""
+        return max(NORMAL_FACTOR, self.t_factor * self.birge)
+
+    @property
+    def U_slope(self) -> float:
+        """Expanded uncertainty of the slope, 95 %."""
+        return self.factor * float(np.sqrt(self.covariance[0, 0]))
 
     def at(self, x: float, *, group: int, u_new: float = 0.0) -> tuple[float, float]:
         """Return the line's value and half-width of its 95 % interval at `x`.
@@ -108,7 +115,7 @@ class LineFit:
         row = np.zeros(len(self.coefficients))
         row[0], row[1 + group] = x - self.centre, 1.0
         variance = float(row @ self.covariance @ row) + u_new**2
-        return float(row @ self.coefficients), self.t_factor * self.spread * float(np.sqrt(variance))
+        return float(row @ self.coefficients), self.factor * float(np.sqrt(variance))
 
 
 def fit_line(x: Array, y: Array, u: Array, *, groups: Sequence[int] | None = None) -> LineFit:
@@ -207,11 +214,11 @@ class SeasonLine:
             else {
                 "against": self.against,
                 f"slope_mm_per_{per}": round(float(fit.coefficients[0]), 6),
-                f"U_slope_mm_per_{per}": round(fit.t_factor * fit.u_slope, 6),
+                f"U_slope_mm_per_{per}": round(fit.U_slope, 6),
                 "coverage": COVERAGE,
                 "points": fit.freedom + len(fit.coefficients),
                 "freedom": fit.freedom,
-                "spread": round(fit.spread, 4),
+                "birge_ratio": round(fit.birge, 4),
             },
             "next": None if self.expectation is None else _expectation_document(self.expectation),
             "silence": self.silence,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from lightgap.neck.errors import InputError
+from lightgap.neck.errors import InputError, LightgapError
 from lightgap.vision.types import Measurement
 
 from .book import Book
@@ -45,7 +45,7 @@ from .report_parts import (
     target_figure,
     turn_sentence,
 )
-from .sheet import KeyFigure, Listing, Picture, Sheet, Table
+from .sheet import KeyFigure, Listing, Picture, Sheet, Table, note_picture, photo_picture
 from .text import one_line
 from .visits import Visit, measured_document, visit_comparison
 
@@ -206,15 +206,19 @@ def _overlay(book: Book, side: _Side, *, pair: bool) -> Picture:
 
 
 def _missing_picture(book: Book, side: _Side, *, pair: bool) -> Picture:
-    from .sheet import note_picture, photo_picture
+    """Return the photo with the measurement drawn on it now, or a grey field that says what is missing."""
+    from lightgap.vision.overlay import draw_overlay
 
     row = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (side.measurement.photo.sha256,))
     photo = photo_path(book.photos, side.measurement.photo.sha256, row["suffix"] if row else "")
+    name = side.name.capitalize()
     if not photo.exists():
-        words = f"{side.name.capitalize()}: the photo is missing from the book's folder."
-        return note_picture(words, wide=not pair)
-    caption = f"{side.name.capitalize()}: the photo measured."
-    return photo_picture(photo.read_bytes(), caption=caption, wide=not pair)
+        return note_picture(f"{name}: the photo is missing from the book's folder.", wide=not pair)
+    try:
+        drawn = draw_overlay(photo, side.measurement)
+    except LightgapError as problem:
+        return note_picture(f"{name}: {problem}", wide=not pair)
+    return photo_picture(drawn, caption=f"{name}: straightedge, crowns and the gap at each.", wide=not pair)
 
 
 def _done(visit: Visit, *, units: Units) -> tuple[Listing, ...]:

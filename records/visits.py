@@ -269,6 +269,7 @@ def record_measurement(
     photo_path: Path,
     *,
     stage: str | None = None,
+    settings: Mapping[str, Any] | None = None,
     overlay: bytes | None = None,
     advise: bool = True,
 ) -> Recorded:
@@ -288,6 +289,8 @@ def record_measurement(
     stage
         "intake", "in-work", "after" or "season-check". By default the purpose decides, and whether the rod or the
         bridge has been moved.
+    settings
+        The measuring settings by name, kept in the document so that the photo can be measured again.
     overlay
         A picture with the measurement drawn on it (PNG or JPEG), kept for the report.
     advise
@@ -308,6 +311,8 @@ def record_measurement(
     if not isinstance(visit, Visit):
         visit = find_visit(book, visit)
     _refuse_closed(visit)
+    if settings is not None:
+        measurement_document = {**measurement_document, "settings": dict(settings)}
     wanted = str(measurement_document["photos"][0]["sha256"])
     known = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (wanted,))
     suffix = known["suffix"] if known else safe_suffix(photo_path.name)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import io
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from PIL import Image
 
 from lightgap.neck.documents import crowns_document, relief_document
 from lightgap.neck.frets import fret_position_mm
@@ -131,7 +133,10 @@ def make_document(
 
 
 def make_photo(folder: Path, name: str = "neck.jpg", *, seed: int = 1, size_bytes: int = 3000) -> Path:
-    """Write a file that stands for a photo: bytes that differ by seed."""
+    """Write a file that stands for a photo: a small grey JPEG, filled up with bytes that differ by seed."""
     path = folder / name
-    path.write_bytes(np.random.default_rng(seed).bytes(size_bytes))
+    stream = io.BytesIO()
+    Image.new("L", (64, 24), 40 + seed % 200).save(stream, format="JPEG")
+    head = stream.getvalue()
+    path.write_bytes(head + np.random.default_rng(seed).bytes(max(size_bytes - len(head), 8)))
     return path
