@@ -99,7 +99,7 @@ class LineFit:
 
     @property
     def factor(self) -> float:
-        """Factor from standard to expanded uncertainty: from the scatter seen, but no less than the stated one gives."""
+        """Standard to expanded uncertainty: by the scatter seen, but no less than the stated uncertainties give."""
         return max(NORMAL_FACTOR, self.t_factor * self.birge)
 
     @property
