@@ -97,8 +97,7 @@ def compare_profiles(before: Document, after: Document) -> Comparison:
     least = K * math.sqrt(max(u_first**2 + u_second**2 - 2 * covariance_mm2, 0.0)) if shared else None
     if shared:
         notes.append(
-            f"{', '.join(shared)}: in both photos, so it cancels in part; U of the change counts it twice and is "
-            "rather too wide"
+            f"in both photos, so it cancels in part and U of the change is rather too wide: {', '.join(shared)}"
         )
     return Comparison(
         before_mm=first["relief_mm"],

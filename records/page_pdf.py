@@ -21,10 +21,11 @@ _LINE = (200, 205, 210)
 _PANEL = (243, 245, 246)
 _TONES = {"plain": _SOFT, "good": (29, 107, 60), "attention": (143, 63, 0)}
 _FONT = "sheet"
-_BODY_PT = 8.2
-_TABLE_PT = 7.2
+_BODY_PT = 8.0
+_TABLE_PT = 7.0
 _GUTTER_MM = 6.0
-_PICTURE_MM = 80.0
+_PICTURE_SHARE = 0.24
+"""Of the page's height: the most a picture may take."""
 
 
 def sheet_pdf(sheet: Sheet, *, page: PageFormat = "A4") -> bytes:
@@ -199,15 +200,16 @@ class _Flow:
             self.document.set_font_size(max(size_pt * width_mm / wide, 4.0))
 
     def picture(self, picture: Picture) -> None:
-        """Place a picture over the whole column width, at most a third of a page high."""
+        """Place a picture over the whole column width, unless it would stand too high."""
         from PIL import Image
 
         with Image.open(io.BytesIO(picture.data)) as opened:
             ratio = opened.height / opened.width
         width_mm = self.width_mm
         height_mm = width_mm * ratio
-        if height_mm > _PICTURE_MM:
-            width_mm, height_mm = _PICTURE_MM / ratio, _PICTURE_MM
+        highest_mm = _PICTURE_SHARE * self.document.h
+        if height_mm > highest_mm:
+            width_mm, height_mm = highest_mm / ratio, highest_mm
         self.room(height_mm + 5.0)
         self.document.image(
             io.BytesIO(picture.data),

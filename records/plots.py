@@ -185,7 +185,7 @@ def _label_axes(figure: Figure, axes: Axes, lines: Sequence[LabelledProfile], *,
         if not shown or places[fret] - places[shown[-1]] > 0.026 * (x_high - x_low):
             shown.append(fret)
     axes.set_xticks([places[f] for f in shown], [str(f) for f in shown], fontsize=8)
-    axes.set_xticks([places[f] for f in frets], minor=True)
+    axes.set_xticks([places[f] for f in frets if f not in shown], minor=True)
     relative = any(line.profile.numbers_relative for line in lines)
     axes.set_xlabel("fret, counted from the first one seen" if relative else "fret", fontsize=8.5, labelpad=1)
     axes.set_ylabel(f"gap below the straightedge ({units})", fontsize=8.5)

@@ -141,9 +141,9 @@ def warning_listing(named: Sequence[tuple[str, Measurement]]) -> tuple[Listing, 
 
 
 def all_cautions(plan: Plan | None) -> tuple[str, ...]:
-    """Return the plan's cautions and the bench's standing ones."""
+    """Return the plan's cautions, or the bench's standing ones where there is no plan."""
     own = tuple(str(line) for line in plan.get("cautions", ())) if plan is not None else ()
-    return (*own, *(line for line in BENCH_CAUTIONS if line not in own))
+    return own or BENCH_CAUTIONS
 
 
 def settings_text(settings: Settings) -> str:

@@ -51,6 +51,9 @@ from .visits import Visit, measured_document, visit_comparison
 
 _STAGE_WORDS = {"intake": "as it came", "in-work": "during the work", "after": "as it leaves", "season-check": "today"}
 
+# Findings of a plan that speak of the next turn; there is none when the instrument goes home.
+_FOR_THE_NEXT_STEP = frozenset({"cannot-tell", "rod-learned", "visit-cap", "not-at-pitch"})
+
 
 @dataclass(frozen=True, slots=True)
 class _Side:
@@ -62,6 +65,11 @@ class _Side:
     document: dict[str, Any]
     measurement: Measurement
     plan: Plan | None
+
+    @property
+    def word(self) -> str:
+        """The stage as a word."""
+        return self.stage.replace("-", " ")
 
 
 def visit_report_html(book: Book, visit: Visit, *, units: Units = "mm") -> str:
@@ -110,12 +118,12 @@ def visit_sheet(book: Book, visit: Visit, *, units: Units = "mm", plot: str = "s
             *_done(visit, units=units),
             *_remarks(visit),
             *warning_listing(named if len(named) > 1 else [("", named[0][1])]),
-            *_advice(sides),
+            *_advice(visit, sides),
         ),
         tables=(
             *_setup_table(visit, sides, units=units),
             *_reading_table(visit, units=units),
-            crown_table([(side.name, side.measurement.profile) for side in sides], units=units),
+            crown_table([(side.word, side.measurement.profile) for side in sides], units=units),
             *_budgets(sides, units=units),
             *_instrument_table(facts, units=units),
         ),
@@ -251,15 +259,17 @@ def _remarks(visit: Visit) -> tuple[Listing, ...]:
     return tuple(item for item in listings if item.lines)
 
 
-def _advice(sides: Sequence[_Side]) -> tuple[Listing, ...]:
-    """Return the advice given at intake in one line, and the plan that holds now in full while work goes on."""
+def _advice(visit: Visit, sides: Sequence[_Side]) -> tuple[Listing, ...]:
+    """Return the step planned at intake, and, while the visit is open, the plan that holds now."""
     listings: list[Listing] = []
     if len(sides) > 1 and sides[0].plan is not None:
         listings.append(Listing("Planned at intake", (turn_sentence(sides[0].plan),)))
     plan = sides[-1].plan
-    if plan is not None:
-        parts = plan_listings(plan)
-        listings += [part for part in parts if sides[-1].stage != "after" or part.heading == "Next step at the rod"]
+    if plan is not None and visit.is_open:
+        listings += plan_listings(plan)
+    elif plan is not None:
+        findings = tuple(str(f["message"]) for f in plan.get("findings", ()) if f["code"] not in _FOR_THE_NEXT_STEP)
+        listings += [Listing("Findings", findings)] if findings else []
     return tuple(listings)
 
 
@@ -377,17 +387,12 @@ def _instrument_table(facts: Facts, *, units: Units) -> tuple[Table, ...]:
 def _provenance(visit: Visit, sides: Sequence[_Side], comparison: Comparison | None) -> tuple[tuple[str, str], ...]:
     pairs: list[tuple[str, str]] = []
     for side in sides:
-        name = f", {side.stage.replace('-', ' ')}" if len(sides) > 1 else ""
+        name = f", {side.word}" if len(sides) > 1 else ""
         pairs += photo_provenance(side.measurement, name=name)
         settings = side.document.get("settings")
-        if settings:
-            pairs.append((f"Settings{name}", settings_text(settings)))
-        pairs.append((f"Measured by{name}", str(getattr(side.entry.detail, "program", ""))))
+        measured = [f"entry {side.entry.id}", str(getattr(side.entry.detail, "program", ""))]
+        pairs.append((f"Measured{name}", "; ".join([*measured, *([settings_text(settings)] if settings else [])])))
     if comparison is not None:
         rule = "real when the change exceeds its U (k = 2), both measurements taken as independent"
         pairs.append(("Decision rule", "; ".join([rule, *comparison.notes])))
-    return (
-        *pairs,
-        ("Book", f"visit {visit.id}, entries {', '.join(str(s.entry.id) for s in sides)}"),
-        ("Report made", f"{now_text()} by {program_version()}"),
-    )
+    return (*pairs, ("Report made", f"{now_text()}, visit {visit.id}, {program_version()}"))
