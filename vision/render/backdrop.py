@@ -62,7 +62,7 @@ def room(dx: float, dy: float, dz: float, seed: int) -> Rgb:
     up = 0.5 + 0.5 * dy
     level = 0.10 + 0.38 * up * up
     turn = math.atan2(dx, dz)
-    level *= 0.55 + 0.9 * value_noise(4.0 * turn, 3.0 * dy, seed + 71)
+    level *= 0.65 + 0.7 * value_noise(2.5 * turn, 2.0 * dy, seed + 71)
     if dz > 0.0 and abs(dx) < 0.30 and dy < 0.25:
         level *= 0.35  # whoever holds the camera
     warm = 0.04 * (1.0 - up)

@@ -66,6 +66,7 @@ from .packed import (
 NUDGE_MM = 2e-5
 MAX_BOUNCES = 4
 SHADE_REACH_MM = 45.0
+SPECKLE_LIMIT = 1.5  # a white card under the room's light is about 1
 
 
 @compiled
@@ -438,6 +439,9 @@ def light_along(
         if mat == NOTHING:
             r, g, b = behind(ox, oy, oz, dx, dy, dz, scene)
             lr, lg, lb = sky(dx, dy, dz, density, scene.lights)
+            if bounce > 1:
+                held = SPECKLE_LIMIT / max(SPECKLE_LIMIT, kr * lr, kg * lg, kb * lb)
+                lr, lg, lb = held * lr, held * lg, held * lb
             return sr + kr * (r + lr), sg + kg * (g + lg), sb + kb * (b + lb), first
         x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
         if mat == BOARD:
@@ -471,6 +475,9 @@ def light_along(
         lr, lg, lb = lamps_in_metal(
             x, y, z, dx, dy, dz, nx, ny, nz, along, across, tilt, pixel, sample, 10 + 8 * bounce, seed, scene
         )
+        if bounce > 0:  # rare bright paths between metals: held down, or they speckle the picture
+            held = SPECKLE_LIMIT / max(SPECKLE_LIMIT, kr * lr, kg * lg, kb * lb)
+            lr, lg, lb = held * lr, held * lg, held * lb
         sr, sg, sb = sr + kr * lr, sg + kg * lg, sb + kb * lb
         density = lobe_density(ex, ey, ez, dx, dy, dz, nx, ny, nz, along, across, tilt)
         ox, oy, oz, dx, dy, dz = x, y, z, ex, ey, ez

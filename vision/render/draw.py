@@ -88,9 +88,12 @@ def draw_neck(rng: np.random.Generator, instrument: str) -> Neck:
         errors.append(
             (int(rng.integers(2, neck.body_joint_fret)), float(rng.choice([-1, 1]) * rng.uniform(0.03, 0.12)))
         )
+    boards = ((0.020, 0.017, 0.016), (0.070, 0.036, 0.024), (0.045, 0.026, 0.018), (0.42, 0.27, 0.13))
+    wood = boards[int(rng.choice(4, p=[0.35, 0.35, 0.2, 0.1]))]
     peak = float(rng.uniform(0.3, 0.62)) * neck.body_joint_fret if kind == "skewed" else None
     return replace(
         neck,
+        board_colour=wood,
         bow_family="s" if kind == "s" else "parabola",
         bow_mm=float(bow) * min(1.0, small),
         bow_peak_fret=peak,

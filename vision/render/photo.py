@@ -22,6 +22,7 @@ from .packed import CHAMFER, FRET, MIXED, NOTHING, STRING, Packed
 from .settings import SceneSettings
 from .truth import describe_truth, measure_truth
 
+BAND_MM = (1.5, 2.5)  # above and below the straightedge's lower edge: sampled as finely as metal
 EDGE_STEP = 0.06  # step in the backdrop (root of light, relative) from which a pixel gets the fine samples
 
 
@@ -55,8 +56,9 @@ def lens_vector(camera: Pinhole) -> Array:
     )  # fmt: skip
 
 
-def cast_scene(settings: SceneSettings, scene: Packed, camera: Pinhole, *, seed: int) -> Radiance:
-    """Return the radiance: few rays on the backdrop, more on bodies, many, cell by cell, where edges are.
+def cast_scene(settings: SceneSettings, scene: Packed, camera: Pinhole, line: BladeLine, *, seed: int) -> Radiance:
+    """Return the radiance: few rays on the backdrop, more on bodies, more near the straightedge's
+    lower edge, many, cell by cell, where edges are.
 
     Edge pixels keep nothing of the rays that chose them, so choosing leaves no bias.
     """
@@ -78,7 +80,7 @@ def cast_scene(settings: SceneSettings, scene: Packed, camera: Pinhole, *, seed:
 
     cast(np.arange(mean.shape[0]), few, 0)
     edges = find_edges(met, np.sqrt(mean.sum(axis=1)).reshape(shape))
-    bright = np.isin(met, (FRET, CHAMFER, STRING))
+    bright = np.isin(met, (FRET, CHAMFER, STRING)) | ((met != NOTHING) & edge_band(settings, line, camera))
     cast(np.flatnonzero((met != NOTHING) & ~edges & ~bright), more - few, few)
     cast(np.flatnonzero(bright & ~edges), metal - few, few)
     chosen = np.flatnonzero(edges)
@@ -86,6 +88,17 @@ def cast_scene(settings: SceneSettings, scene: Packed, camera: Pinhole, *, seed:
     cast_cells(chosen, c.width_px, max(1, many // CELLS**2), seed + 1, vector, scene, cells)
     mean[chosen] = cells.mean(axis=(1, 2))
     return Radiance(mean.reshape(*shape, 3), chosen, cells)
+
+
+def edge_band(settings: SceneSettings, line: BladeLine, camera: Pinhole) -> NDArray[np.bool_]:
+    """Return the pixels close to the straightedge's lower edge."""
+    c = settings.camera
+    x = np.linspace(line.x_left_mm, line.x_right_mm, 50)
+    edge = camera.project_px(np.column_stack([x, line.height_mm(x), line.z_mm(x)]))
+    order = np.argsort(edge[:, 0])
+    row = np.interp(np.arange(c.width_px), edge[order, 0], edge[order, 1])
+    below = np.arange(c.height_px)[:, None] - row
+    return np.asarray((below > -BAND_MM[0] * c.px_per_mm) & (below < BAND_MM[1] * c.px_per_mm))
 
 
 def find_edges(met: NDArray[np.int64], tone: Array) -> NDArray[np.bool_]:
@@ -141,7 +154,7 @@ def render_photo(settings: SceneSettings, *, rng: np.random.Generator) -> Render
 
     crowns, line, camera = set_up(settings, rng=rng)
     scene = pack_scene(settings, crowns, line, rng=rng)
-    radiance = cast_scene(settings, scene, camera, seed=int(rng.integers(1 << 30)))
+    radiance = cast_scene(settings, scene, camera, line, seed=int(rng.integers(1 << 30)))
     exposure = choose_exposure(radiance.mean, settings.imaging)
     light = exposure * blur_by_lens(radiance, settings.imaging.psf_sigma_px)
     level = add_sensor_noise(light, settings.imaging, rng=rng)

@@ -188,7 +188,7 @@ def pack_materials(settings: SceneSettings) -> Array:
     table[P.TANG] = [P.DIFFUSE, 0.20, 0.19, 0.17, 0, 0, P.PLAIN, 0, 0]
     table[P.DOT] = [P.DIFFUSE, 0.75, 0.73, 0.68, 0.1, 0.1, P.PLAIN, 0, 0]
     if finish == "brushed":
-        table[P.BLADE] = [P.METAL, 0.52, 0.52, 0.52, 0.05, 0.20, P.BRUSHED, 0.22, 0]
+        table[P.BLADE] = [P.METAL, 0.52, 0.52, 0.52, 0.05, 0.20, P.BRUSHED, 0.14, 0]
         table[P.CHAMFER] = [P.METAL, 0.50, 0.50, 0.50, 0.03, 0.06, P.BRUSHED, 0.10, 0]
     elif finish == "satin":
         table[P.BLADE] = [P.METAL, 0.50, 0.50, 0.49, 0.20, 0.20, P.GRAIN, 0.10, 0]

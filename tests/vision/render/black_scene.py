@@ -49,7 +49,7 @@ def cast_black(settings: SceneSettings, *, only_fret: int | None = None) -> tupl
     scene = blackened(pack_scene(settings, crowns, line, rng=rng))
     if only_fret is not None:
         scene = scene._replace(frets=scene.frets[only_fret - 1 : only_fret])
-    light = cast_scene(settings, scene, camera, seed=11)
+    light = cast_scene(settings, scene, camera, line, seed=11)
     level = float(np.quantile(light.mean[..., 0], 0.98))
     return Radiance(light.mean / level, light.edge_pixels, light.cells / level), crowns, line, camera
 
