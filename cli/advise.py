@@ -12,6 +12,7 @@ from .neck_input import ChordOption, JsonOption, MethodOption, ReadingOption, Sc
 if TYPE_CHECKING:
     from lightgap.neck.advise import Advice
     from lightgap.neck.bench import Bench
+    from lightgap.neck.profile import Finding
     from lightgap.neck.targets import Target
 
 HELP = """Say what to turn at the truss rod, how far, and when to stop.
@@ -87,9 +88,15 @@ def advise(
     post_pitch: Annotated[
         str | None, typer.Option(metavar="LENGTH", help="Thread pitch of bridge posts, mm or with unit (1/32in).")
     ] = None,
+    temperature: Annotated[
+        float | None, typer.Option(metavar="C", help="Air temperature, degrees Celsius (with --humidity).")
+    ] = None,
+    humidity: Annotated[
+        float | None, typer.Option(metavar="PERCENT", help="Relative humidity, percent (with --temperature).")
+    ] = None,
     units: UnitsOption = "mm",
     plot: Annotated[
-        Path | None, typer.Option(metavar="PATH.png", help="Draw the profile, chord, odd frets and target.")
+        Path | None, typer.Option(metavar="PATH.png", help="Draw the profile with its chord and relief.")
     ] = None,
     json: JsonOption = None,
 ) -> None:
@@ -123,7 +130,7 @@ def advise(
         bench=bench,
         chord=ends,
         log=read_turn_log(log) if log else (),
-        findings=findings,
+        findings=(*findings, *_climate(temperature, humidity)),
     )
     forecast = _forecast(
         advice,
@@ -144,6 +151,17 @@ def advise(
     if json is not None:
         inputs = _inputs(bench, wanted, source=measured.source, method=method, readings=reading)
         emit_json(advice_document(advice, inputs=inputs, action=forecast), json)
+
+
+def _climate(temperature_C: float | None, humidity_percent: float | None) -> tuple[Finding, ...]:
+    from lightgap.neck.climate import climate_finding
+    from lightgap.neck.errors import InputError
+
+    if temperature_C is None and humidity_percent is None:
+        return ()
+    if temperature_C is None or humidity_percent is None:
+        raise InputError("the climate needs both, --temperature and --humidity")
+    return (climate_finding(temperature_C, humidity_percent),)
 
 
 def _target(text: str | None, *, family: str, play: str, attack: str) -> Target:

@@ -74,16 +74,18 @@ def gather_profile(
     Returns
     -------
     tuple
-        The profile, findings about it, and the chord (the one given, or the one the sheet names).
+        The profile, findings about it, and the chord: the one given, or the one the sheet or document names.
     """
-    from lightgap.neck.documents import profile_from_document
+    from lightgap.neck.documents import chord_from_document, profile_from_document, warnings_from_document
     from lightgap.neck.reading_file import read_readings
     from lightgap.neck.readings import DEFAULT_SCALE_MM, parse_reading, profile_from_readings
 
     if file is not None and readings:
         raise InputError("give a profile file or --reading, not both")
     if file is not None and file.suffix.lower() not in (".toml", ".csv"):
-        return profile_from_document(load_document(file)), (), chord
+        document = load_document(file)
+        profile = profile_from_document(document)
+        return profile, warnings_from_document(document), chord or chord_from_document(document, profile)
     if file is not None:
         sheet = read_readings(file, method=method)
         taken, chord = sheet.readings, chord or sheet.chord

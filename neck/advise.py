@@ -140,8 +140,8 @@ def _response_findings(response: RodResponse) -> list[Finding]:
     ]
     if response.settling_mm is not None and response.u_settling_mm is not None:
         sure = abs(response.settling_mm) > 2 * response.u_settling_mm
-        drift = f"{response.settling_mm:+.2f} mm" if sure else "nothing that can be told from the noise"
-        out.append(Finding("rod-settles", f"after a step the neck settles by {drift}: measure again a day later"))
+        drift = f"by {response.settling_mm:+.2f} mm" if sure else "by less than can be told"
+        out.append(Finding("rod-settles", f"after a step the neck settles {drift}: measure again a day later"))
     if response.hysteresis_mm is not None and abs(response.hysteresis_mm) > 2 * response.u_mm_per_turn:
         out.append(
             Finding("rod-hysteresis", "tightening and loosening do not answer alike: come to the target from one side")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from .errors import InputError
+from .profile import Finding
 
 
 def equilibrium_moisture_percent(temperature_C: float, humidity_percent: float) -> float:
@@ -36,3 +37,17 @@ def equilibrium_moisture_percent(temperature_C: float, humidity_percent: float) 
     kh = k * h
     bound = (k1 * kh + 2 * k1 * k2 * kh**2) / (1 + k1 * kh + k1 * k2 * kh**2)
     return 1800 / w * (kh / (1 - kh) + bound)
+
+
+def climate_finding(temperature_C: float, humidity_percent: float) -> Finding:
+    """Return what the air says about the wood, as context beside a plan.
+
+    The usual room is taken as 40 to 60 % relative humidity (common practice, no published source).
+    """
+    moisture = equilibrium_moisture_percent(temperature_C, humidity_percent)
+    air = f"air of {temperature_C:g} °C and {humidity_percent:g} % draws the wood towards {moisture:.1f} % moisture"
+    if humidity_percent < 40:
+        return Finding("climate-dry", f"{air}: dry; let the instrument settle in its own room before the last step")
+    if humidity_percent > 60:
+        return Finding("climate-humid", f"{air}: humid; let the instrument settle in its own room before the last step")
+    return Finding("climate", f"{air}: a usual room")

@@ -108,6 +108,25 @@ def profile_from_document(document: Mapping[str, Any]) -> GapProfile:
     )
 
 
+def chord_from_document(document: Mapping[str, Any], profile: GapProfile) -> tuple[int, int] | None:
+    """Return the chord a profile document's relief was read on, when its ends are in the profile."""
+    relief = document.get("relief")
+    chord = relief.get("chord") if isinstance(relief, Mapping) else None
+    if isinstance(chord, list) and len(chord) == 2 and all(f in profile.frets for f in chord):
+        return int(chord[0]), int(chord[1])
+    return None
+
+
+def warnings_from_document(document: Mapping[str, Any]) -> tuple[Finding, ...]:
+    """Return the warnings a profile document carries."""
+    rows = document.get("warnings")
+    return tuple(
+        Finding(str(row.get("code", "")), str(row.get("message", "")))
+        for row in (rows if isinstance(rows, list) else [])
+        if isinstance(row, Mapping)
+    )
+
+
 def plan_document(plan: RodPlan) -> dict[str, Any]:
     """Return a plan as a `lightgap/plan/1` document."""
     return {

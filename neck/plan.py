@@ -23,7 +23,7 @@ MAX_TARGET_MM = 1.0
 MIN_STEP_TURNS = 1 / 64
 # An eighth of a lively rod may take this much out; nearer to straight than that, the first step is a sixteenth
 # (common practice, no published source).
-LIVELY_FALL_MM = 0.13
+LIVELY_FALL_MM = 0.17
 
 
 @dataclass(frozen=True, slots=True)

@@ -254,3 +254,17 @@ def test_help_is_instant_and_shows_examples() -> None:
 @pytest.mark.parametrize("name", ["tension-1", "clearance-1", "crosscheck-1"])
 def test_schema_files_are_valid(name: str) -> None:
     jsonschema.Draft202012Validator.check_schema(schema_for(name))
+
+
+def test_the_profile_brings_its_chord_and_warnings(call, profile: Path) -> None:  # type: ignore[no-untyped-def]
+    document = json.loads(profile.read_text())
+    document["relief"]["chord"] = [2, 14]
+    document["warnings"] = [{"code": "dim", "message": "the photo is dim"}]
+    profile.write_text(json.dumps(document))
+    code, out, _ = call("advise", str(profile), "--temperature", "21", "--humidity", "30")
+    assert code == 0
+    assert "chord 2-14" in out
+    assert "the photo is dim" in out
+    assert "% moisture: dry" in out
+    assert "chord 1-15" in call("advise", str(profile), "--chord", "1-15")[1]
+    assert call("advise", str(profile), "--humidity", "30")[0] == 2

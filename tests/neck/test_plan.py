@@ -177,8 +177,7 @@ ANY_BENCH = st.builds(
 )
 
 
-@settings(max_examples=10_000, deadline=None, suppress_health_check=list(HealthCheck))
-@given(
+ANY_CASE = given(
     value=st.one_of(ANY, st.floats(-1, 1)),
     expanded=st.one_of(st.floats(0, 0.3), st.floats(min_value=0)),
     learned=st.one_of(st.none(), ANY, st.floats(0, 1)),
@@ -186,9 +185,10 @@ ANY_BENCH = st.builds(
     width=st.floats(0.01, 0.5),
     bench=ANY_BENCH,
 )
-def test_no_step_above_the_cap_and_no_tightening_of_a_back_bow(
-    value: float, expanded: float, learned: float | None, low: float, width: float, bench: Bench
-) -> None:
+
+
+def check_caps(value: float, expanded: float, learned: float | None, low: float, width: float, bench: Bench) -> None:
+    """No step above the cap for any input whatever, and no tightening of a back-bow."""
     got = plan_rod(relief(value, expanded), (low, low + width), bench=bench, learned_step_turns=learned)
     assert 0 <= got.step_turns <= min(0.25, bench.step_cap_turns)
     assert got.step_turns + bench.turned_turns <= bench.visit_cap_turns + 1e-12 or got.step_turns == 0
@@ -198,6 +198,12 @@ def test_no_step_above_the_cap_and_no_tightening_of_a_back_bow(
         assert got.direction != "tighten"
     if got.judgement == "inside":
         assert got.direction == "none"
+
+
+test_caps = settings(max_examples=1_000, deadline=None)(ANY_CASE(check_caps))
+test_caps_ten_thousand = pytest.mark.slow(
+    settings(max_examples=10_000, deadline=None, suppress_health_check=list(HealthCheck))(ANY_CASE(check_caps))
+)
 
 
 def test_a_whole_turn_is_never_advised() -> None:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lightgap.neck.climate import equilibrium_moisture_percent
+from lightgap.neck.climate import climate_finding, equilibrium_moisture_percent
 from lightgap.neck.errors import InputError
 
 # Wood Handbook, chapter 4, moisture content of wood in equilibrium, percent; cells as reproduced at
@@ -54,3 +54,9 @@ def test_more_humid_is_moister(temperature: float, humidity: float) -> None:
 def test_nonsense(t: float, h: float, says: str) -> None:
     with pytest.raises(InputError, match=says):
         equilibrium_moisture_percent(t, h)
+
+
+def test_context_in_words() -> None:
+    assert climate_finding(21.1, 50).code == "climate"
+    assert "9.2 % moisture" in climate_finding(21.1, 50).message
+    assert (climate_finding(20, 25).code, climate_finding(20, 75).code) == ("climate-dry", "climate-humid")
