@@ -239,24 +239,17 @@ def show_one(
     book: BookOption = None,
 ) -> None:
     """Show what the book knows of an instrument."""
-    from dataclasses import asdict
-
     from lightgap.records.book import open_book
     from lightgap.records.find import list_visits
-    from lightgap.records.instruments import find_instrument, instrument_history
+    from lightgap.records.instruments import find_instrument, instrument_document, instrument_history
 
     with open_book(book) as opened:
         instrument = find_instrument(opened, name)
         earlier = instrument_history(opened, instrument)[:-1] if history else ()
         visits = list_visits(opened, instrument_id=instrument.id)
     if json is not None:
-        document: dict[str, Any] = {
-            "schema": "lightgap/instrument/1",
-            "recorded_utc": instrument.recorded_utc,
-            **asdict(instrument.facts),
-            "visits": [row["visit"] for row in visits.rows],
-            "history": [{"recorded_utc": item.recorded_utc, **asdict(item.facts)} for item in earlier],
-        }
+        numbers = [row["visit"] for row in visits.rows]
+        document = instrument_document(instrument, visits=numbers, earlier=earlier)
         emit_json(document, json)
         return
     show(_card(instrument, units=units))

@@ -35,23 +35,29 @@ INSTRUMENT_COLUMNS = (
     "last_visit_utc",
 )
 
-# The newest measurement in force of a stage, and the sum of turns in force.
-_NEWEST = """(SELECT max(e.id) FROM current_entry AS e
-    WHERE e.visit_id = v.id AND e.kind = 'measurement' AND e.stage {stage})"""
-_VISITS = f"""
-    WITH v AS (SELECT * FROM visit {{chosen}} ORDER BY id DESC LIMIT :limit)
+# One pass over the entries in force of the visits chosen: newest measurement of either stage, closing, sum of turns.
+_VISITS = """
+    WITH v AS MATERIALIZED (SELECT * FROM visit {chosen} ORDER BY id DESC LIMIT :limit),
+    s AS (
+        SELECT e.visit_id,
+            max(CASE WHEN e.kind = 'measurement' AND e.stage IN ('intake', 'season-check') THEN e.id END) AS intake_id,
+            max(CASE WHEN e.kind = 'measurement' AND e.stage = 'after' THEN e.id END) AS after_id,
+            max(e.kind = 'closing') AS is_closed,
+            sum(CASE t.direction WHEN 'tighten' THEN t.amount_turns WHEN 'loosen' THEN -t.amount_turns END)
+                AS turned_turns
+        FROM v CROSS JOIN entry AS e ON e.visit_id = v.id LEFT JOIN turn AS t ON t.entry_id = e.id
+        WHERE e.kind IN ('measurement', 'closing', 'turn')
+            AND NOT EXISTS (SELECT 1 FROM entry AS later WHERE later.corrects_id = e.id)
+        GROUP BY e.visit_id)
     SELECT v.id AS visit, i.name AS instrument, i.owner_reference, v.opened_utc, v.purpose,
-        CASE WHEN EXISTS (SELECT 1 FROM current_entry AS e WHERE e.visit_id = v.id AND e.kind = 'closing')
-            THEN 'closed' ELSE 'open' END AS state,
+        CASE WHEN s.is_closed THEN 'closed' ELSE 'open' END AS state,
         m.relief_mm AS intake_relief_mm, m.U_relief_mm AS U_intake_relief_mm,
-        n.relief_mm AS after_relief_mm, n.U_relief_mm AS U_after_relief_mm,
-        (SELECT sum(CASE t.direction WHEN 'tighten' THEN t.amount_turns ELSE -t.amount_turns END)
-            FROM current_entry AS e JOIN turn AS t ON t.entry_id = e.id
-            WHERE e.visit_id = v.id AND e.kind = 'turn') AS turned_turns
+        n.relief_mm AS after_relief_mm, n.U_relief_mm AS U_after_relief_mm, s.turned_turns
     FROM v
     JOIN current_instrument AS i ON i.instrument_id = v.instrument_id
-    LEFT JOIN measurement AS m ON m.entry_id = {_NEWEST.format(stage="IN ('intake', 'season-check')")}
-    LEFT JOIN measurement AS n ON n.entry_id = {_NEWEST.format(stage="= 'after'")}
+    LEFT JOIN s ON s.visit_id = v.id
+    LEFT JOIN measurement AS m ON m.entry_id = s.intake_id
+    LEFT JOIN measurement AS n ON n.entry_id = s.after_id
     ORDER BY v.id DESC"""
 
 _MATCHING = """WHERE id IN (

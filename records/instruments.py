@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any, get_args
 
 from lightgap.neck.bench import Access, RodKind
@@ -12,6 +12,7 @@ from .book import Book, utc_now
 from .entries import check_choice, check_range
 from .text import one_line
 
+INSTRUMENT_SCHEMA = "lightgap/instrument/1"
 FAMILIES = ("electric", "acoustic", "classical", "bass", "mandolin", "ukulele", "banjo", "other")
 MAX_TEXT = 2000
 
@@ -181,3 +182,19 @@ def _instrument(row: Any) -> Instrument:
         recorded_utc=row["recorded_utc"],
         facts=Facts(**{name: row[name] for name in _COLUMNS}),
     )
+
+
+def instrument_document(
+    instrument: Instrument, *, visits: list[int], earlier: tuple[Instrument, ...]
+) -> dict[str, Any]:
+    """Return an instrument as its JSON document (schema lightgap/instrument/1)."""
+
+    def known(item: Instrument) -> dict[str, Any]:
+        return {"recorded_utc": item.recorded_utc, **asdict(item.facts)}
+
+    return {
+        "schema": INSTRUMENT_SCHEMA,
+        **known(instrument),
+        "visits": visits,
+        "history": [known(item) for item in earlier],
+    }
