@@ -29,7 +29,7 @@ Examples:
 
 def advise(
     profile: Annotated[
-        Path | None,
+        list[str] | None,
         typer.Argument(metavar="[PROFILE]", help="Profile (.json) or sheet of hand readings (.toml, .csv)."),
     ] = None,
     reading: ReadingOption = None,
@@ -107,7 +107,7 @@ def advise(
     from lightgap.neck.readings import parse_chord
     from lightgap.neck.result_documents import advice_document
 
-    from .neck_input import gather_profile, parse_scale
+    from .neck_input import gather_profile, parse_scale, split_words
     from .output import emit_json, say, show, write_bytes
 
     bench = Bench(
@@ -122,7 +122,8 @@ def advise(
     )
     ends = parse_chord(chord) if chord else None
     length_mm = parse_scale(scale_length)
-    measured, findings, ends = gather_profile(profile, reading, method=method, chord=ends, scale_length_mm=length_mm)
+    file, taken = split_words(profile, reading)
+    measured, findings, ends = gather_profile(file, taken, method=method, chord=ends, scale_length_mm=length_mm)
     wanted = _target(target, family=family, play=play, attack=attack)
     advice = make_advice(
         measured,
@@ -149,7 +150,7 @@ def advise(
     if json != "-":
         show(_page(advice, wanted, bench=bench, forecast=forecast, units=units))
     if json is not None:
-        inputs = _inputs(bench, wanted, source=measured.source, method=method, readings=reading)
+        inputs = _inputs(bench, wanted, source=measured.source, method=method, readings=taken)
         emit_json(advice_document(advice, inputs=inputs, action=forecast), json)
 
 

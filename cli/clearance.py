@@ -29,7 +29,7 @@ Examples:
 
 def clearance(
     profile: Annotated[
-        Path | None,
+        list[str] | None,
         typer.Argument(metavar="[PROFILE]", help="Profile (.json) or sheet of hand readings (.toml, .csv)."),
     ] = None,
     reading: ReadingOption = None,
@@ -78,12 +78,13 @@ def clearance(
     from lightgap.neck.strings import string_tension
     from lightgap.neck.units import parse_length
 
-    from .neck_input import gather_profile, parse_scale
+    from .neck_input import gather_profile, parse_scale, split_words
     from .output import emit_json, say, show, write_bytes
 
     given_mm = parse_scale(scale_length)
     ends = parse_chord(chord) if chord else None
-    measured, found, ends = gather_profile(profile, reading, method=method, chord=ends, scale_length_mm=given_mm)
+    file, taken = split_words(profile, reading)
+    measured, found, ends = gather_profile(file, taken, method=method, chord=ends, scale_length_mm=given_mm)
     length_mm = given_mm or measured.scale_length_mm or DEFAULT_SCALE_MM
     setup = Setup(
         scale_length_mm=length_mm,

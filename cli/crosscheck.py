@@ -25,7 +25,7 @@ Examples:
 
 
 def crosscheck(
-    profile: Annotated[Path, typer.Argument(metavar="PROFILE", help="Profile of the photo (.json).")],
+    profile: Annotated[list[str], typer.Argument(metavar="PROFILE", help="Profile of the photo (.json).")],
     reading: ReadingOption = None,
     hand: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Sheet of hand readings (.toml, .csv), or a profile (.json).")
@@ -41,16 +41,20 @@ def crosscheck(
     """Say whether hand readings and a photo's profile agree."""
     from lightgap.neck.crosscheck import crosscheck as compare
     from lightgap.neck.documents import profile_from_document
+    from lightgap.neck.errors import InputError
     from lightgap.neck.readings import parse_chord
     from lightgap.neck.result_documents import crosscheck_document
 
-    from .neck_input import gather_profile, load_document
+    from .neck_input import gather_profile, load_document, split_words
     from .output import emit_json, say, show, write_bytes
 
-    by_photo = profile_from_document(load_document(profile))
+    file, taken = split_words(profile, reading)
+    if file is None:
+        raise InputError("name the photo's profile (.json)")
+    by_photo = profile_from_document(load_document(file))
     ends = parse_chord(chord) if chord else None
     by_hand, found, ends = gather_profile(
-        hand, reading, method=method, chord=ends, scale_length_mm=by_photo.scale_length_mm
+        hand, taken, method=method, chord=ends, scale_length_mm=by_photo.scale_length_mm
     )
     result = compare(by_photo, by_hand, chord=ends, unit=units)
     if plot is not None:

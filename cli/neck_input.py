@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -43,6 +44,23 @@ ScaleOption = Annotated[
     str | None,
     typer.Option("--scale-length", metavar="LENGTH", help="Scale length, mm or with unit (25.5in)."),
 ]
+
+
+def split_words(words: list[str] | None, readings: list[str] | None) -> tuple[Path | None, list[str]]:
+    """Return the profile file and all readings from what stands beside the options.
+
+    `--reading 7=0.30mm 9=0.28mm` leaves the second reading beside the options: it counts as one.
+
+    Raises
+    ------
+    InputError
+        When more than one file is named.
+    """
+    beside = [w for w in words or [] if re.match(r"\s*\d+\s*=", w)]
+    files = [w for w in words or [] if w not in beside]
+    if len(files) > 1:
+        raise InputError(f"give one profile file, got {len(files)}: {', '.join(files)}")
+    return (Path(files[0]) if files else None), [*(readings or []), *beside]
 
 
 def load_document(path: Path) -> Any:

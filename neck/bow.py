@@ -145,7 +145,7 @@ def rocker_test(profile: GapProfile, fret: int) -> tuple[float, float]:
     at = profile.frets.index(fret)
     if not 0 < at < len(profile.frets) - 1:
         raise ValueError(f"fret {fret} has no neighbour on one side")
-    row = chord_matrix(profile.position_mm[at - 1 : at + 2], 0, 2)[1]
+    row = chord_matrix(profile.position_mm[at - 1 : at + 2], (0, 2))[1]
     cov = profile.covariance_mm2[at - 1 : at + 2, at - 1 : at + 2]
     return float(-row @ profile.gap_mm[at - 1 : at + 2]), K * float(np.sqrt(max(0.0, row @ cov @ row)))
 
@@ -179,7 +179,7 @@ def _deletion(part: GapProfile, aside: list[int]) -> tuple[Array, Array]:
         tau = _scatter(part, design, rest)
         both = [*rest, i]
         total = part.covariance_mm2[np.ix_(both, both)] + tau**2 * np.eye(len(both))
-        _, projection = restricted_fit(part.gap_mm[both], total, design[both])
+        _, projection = restricted_fit(part.gap_mm[both], total, design=design[both])
         # Deletion residual of generalised least squares: (P g)_i / P_ii with variance 1 / P_ii.
         amount[i] = -float(projection[-1] @ part.gap_mm[both]) / projection[-1, -1]
         expanded[i] = K / np.sqrt(projection[-1, -1]) * (END_FACTOR if i in (0, n - 1) else 1.0)
@@ -190,7 +190,8 @@ def _scatter(part: GapProfile, design: Array, rest: list[int]) -> float:
     """Scatter of fret heights by restricted likelihood over the grid."""
     cov = part.covariance_mm2[np.ix_(rest, rest)]
     scores = [
-        restricted_fit(part.gap_mm[rest], cov + tau**2 * np.eye(len(rest)), design[rest])[0] for tau in TAU_GRID_MM
+        restricted_fit(part.gap_mm[rest], cov + tau**2 * np.eye(len(rest)), design=design[rest])[0]
+        for tau in TAU_GRID_MM
     ]
     weight = np.exp(np.array(scores) - max(scores))
     return float(np.sqrt(weight @ TAU_GRID_MM**2 / weight.sum()))
@@ -227,7 +228,7 @@ def _crowding(part: GapProfile, odd: set[int]) -> Crowding:
     x = part.position_mm
     share = (x - x[0]) / (x[-1] - x[0])
     fine = np.linspace(0, 1, 101)
-    depth = (coefficients @ design.T) @ chord_matrix(x, 0, len(x) - 1).T
+    depth = (coefficients @ design.T) @ chord_matrix(x, (0, len(x) - 1)).T
     curves = np.array([np.interp(fine, share, row) for row in depth])
     deepest = fine[np.argmax(np.abs(curves), axis=1)]
     low, high = np.quantile(deepest, [0.025, 0.975])
@@ -243,7 +244,7 @@ def _tongue(profile: GapProfile, relief: Relief) -> Tongue:
     first, last = (profile.frets.index(f) for f in relief.chord)
     if len(profile.frets) - 1 - last < 2 or profile.numbers_relative:
         return "not-seen"
-    row = chord_matrix(profile.position_mm, first, last)[-1]
+    row = chord_matrix(profile.position_mm, (first, last))[-1]
     rise = float(-row @ profile.gap_mm)
     expanded = K * float(np.sqrt(max(0.0, row @ profile.covariance_mm2 @ row)))
     if is_above(rise, expanded, limit=TONGUE_LIMIT_MM):

@@ -63,7 +63,7 @@ def crosscheck(
 
 
 def _depths(profile: GapProfile, chord: tuple[int, int]) -> dict[int, tuple[float, float]]:
-    matrix = chord_matrix(profile.position_mm, *(profile.frets.index(f) for f in chord))
+    matrix = chord_matrix(profile.position_mm, (profile.frets.index(chord[0]), profile.frets.index(chord[1])))
     depth = matrix @ profile.gap_mm
     u = np.sqrt(np.clip(np.diag(matrix @ profile.covariance_mm2 @ matrix.T), 1e-12, None))
     return {f: (float(d), float(s)) for f, d, s in zip(profile.frets, depth, u, strict=True)}

@@ -58,7 +58,7 @@ def crown_posterior(profile: GapProfile) -> CrownPosterior:
     design = smooth_design(profile.position_mm)
     scores, means, covs = [], [], []
     for tau in TAU_GRID_MM:
-        score, projection = restricted_fit(gap, cov + tau**2 * np.eye(len(gap)), design)
+        score, projection = restricted_fit(gap, cov + tau**2 * np.eye(len(gap)), design=design)
         scores.append(score - 0.5 * (np.log(tau / TAU_PRIOR_MM) / TAU_PRIOR_LOG_SD) ** 2)
         means.append(gap - cov @ projection @ gap)
         covs.append(cov - cov @ projection @ cov)
@@ -72,7 +72,7 @@ def smooth_design(position: Array) -> Array:
     return np.linalg.qr(np.vander(x, 4 if len(x) >= 8 else 3, increasing=True))[0]
 
 
-def restricted_fit(gap: Array, total: Array, design: Array) -> tuple[float, Array]:
+def restricted_fit(gap: Array, total: Array, *, design: Array) -> tuple[float, Array]:
     """Return the restricted log-likelihood of a total covariance and its projection P (see the module)."""
     inverse = np.linalg.inv(total)
     information = design.T @ inverse @ design

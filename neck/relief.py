@@ -52,7 +52,7 @@ def compute_relief(profile: GapProfile, *, chord: tuple[int, int] | None = None,
     """
     first, last = _chord_indices(profile, chord or default_chord(profile))
     post = crown_posterior(profile)
-    matrix = chord_matrix(profile.position_mm, first, last)
+    matrix = chord_matrix(profile.position_mm, (first, last))
     depth = matrix @ post.mean_mm
     inside = np.arange(first + 1, last)
     at = int(inside[np.argmax(np.abs(depth[inside]))])

@@ -68,23 +68,24 @@ class LineFit:
         return float(np.sqrt(self.covariance[1, 1]))
 
 
-def chord_matrix(position_mm: Array, first: int, last: int) -> Array:
+def chord_matrix(position_mm: Array, ends: tuple[int, int]) -> Array:
     """Return the matrix that turns heights into deviations from the chord through two of the points.
 
     Parameters
     ----------
     position_mm
         (n,) positions along the profile.
-    first, last
+    ends
         Indices of the two points the chord goes through.
 
     Returns
     -------
     Array
-        (n, n) matrix A; deviation = A @ height. Its rows `first` and `last` are zero. Being linear, it carries a
+        (n, n) matrix A; deviation = A @ height. Its rows at the two ends are zero. Being linear, it carries a
         covariance C of the heights to A C A^T (JCGM 100:2008, 5.2).
     """
     x = np.asarray(position_mm, dtype=np.float64)
+    first, last = ends
     share = (x - x[first]) / (x[last] - x[first])
     matrix = np.eye(len(x))
     matrix[:, first] -= 1.0 - share
@@ -97,7 +98,7 @@ def end_point_straightness(position_mm: Array, height_mm: Array) -> Straightness
     """Return straightness against the line through the two extremities (any consistent units)."""
     x, y = _pair(position_mm, height_mm)
     slope = float((y[-1] - y[0]) / (x[-1] - x[0]))
-    deviation = chord_matrix(x, 0, len(x) - 1) @ y
+    deviation = chord_matrix(x, (0, len(x) - 1)) @ y
     return _straightness(slope, float(y[0] - slope * x[0]), deviation)
 
 

@@ -45,7 +45,7 @@ def budget_lines(crowns: CrownSet, slit: SlitLight, profile: GapProfile, relief:
     """Return the lines of the relief's budget, largest first, each with what shrinks it."""
     frets = profile.frets
     first, last = frets.index(relief.chord[0]), frets.index(relief.chord[1])
-    row = chord_matrix(profile.position_mm, first, last)[frets.index(relief.at_fret)]
+    row = chord_matrix(profile.position_mm, (first, last))[frets.index(relief.at_fret)]
     fit = float(np.sqrt(row @ crowns.covariance_mm2 @ row))
     model = float(np.sqrt(np.sum((row * model_u_mm(crowns, slit)) ** 2)))
     blade = float(np.sqrt(np.sum(row**2)) * U_STRAIGHTEDGE_MM)

@@ -27,7 +27,7 @@ from lightgap.neck.straightness import chord_matrix
 FRETS = np.arange(1, 16)
 PLACES_MM = fret_position_mm(FRETS, 648.0)
 SHARE = (PLACES_MM - PLACES_MM[0]) / (PLACES_MM[-1] - PLACES_MM[0])
-MATRIX = chord_matrix(PLACES_MM, 0, len(FRETS) - 1)
+MATRIX = chord_matrix(PLACES_MM, (0, len(FRETS) - 1))
 MOST_MEASURES = 25
 Way = Literal["feeler", "photo"]
 

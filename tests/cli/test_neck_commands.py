@@ -268,3 +268,12 @@ def test_the_profile_brings_its_chord_and_warnings(call, profile: Path) -> None:
     assert "% moisture: dry" in out
     assert "chord 1-15" in call("advise", str(profile), "--chord", "1-15")[1]
     assert call("advise", str(profile), "--humidity", "30")[0] == 2
+
+
+def test_readings_may_follow_one_option(call, profile: Path) -> None:  # type: ignore[no-untyped-def]
+    code, out, _ = call("advise", "--reading", "5=0.30mm", "7=0.35mm", "9=0.32mm", "--json", "-")
+    assert code == 0
+    assert json.loads(out)["inputs"]["readings"] == ["5=0.30mm", "7=0.35mm", "9=0.32mm"]
+    assert call("crosscheck", str(profile), "--reading", "7=0.40mm", "5=0.35mm")[0] == 0
+    assert call("advise", "a.json", "b.json")[0] == 2
+    assert call("crosscheck", "7=0.40mm")[0] == 2

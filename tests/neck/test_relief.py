@@ -85,7 +85,7 @@ def simulate(u_mm: float, fret_spread_mm: float, *, runs: int, seed: int) -> tup
     rng = np.random.default_rng(seed)
     z, shrunk, plain = [], [], []
     x = fret_position_mm(np.arange(1, 16), 648.0)
-    matrix = chord_matrix(x, 0, 14)
+    matrix = chord_matrix(x, (0, 14))
     for _ in range(runs):
         true = bow(15, rng.uniform(-0.1, 0.4), rng.uniform(-0.4, 0.4)) + rng.normal(0, fret_spread_mm, 15)
         seen = true + rng.normal(0, u_mm, 15)
