@@ -30,7 +30,7 @@ Examples:
 def advise(
     profile: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[PROFILE]", help="Profile (.json) or sheet of hand readings (.toml, .csv)."),
+        typer.Argument(metavar="PROFILE", help="Profile (.json) or sheet of hand readings (.toml, .csv)."),
     ] = None,
     reading: ReadingOption = None,
     method: MethodOption = "feeler",

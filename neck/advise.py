@@ -71,7 +71,9 @@ def advise(
     """
     relief = compute_relief(profile, chord=chord)
     bow = analyse_bow(profile, relief)
-    known = [*findings, *bow.findings, *_fret_not_rod(profile, relief, bow=bow, target_mm=target_mm)]
+    said = {f.code for f in findings}
+    from_bow = [f for f in bow.findings if not (f.code == "few-crowns" and "one-reading" in said)]
+    known = [*findings, *from_bow, *_fret_not_rod(profile, relief, bow=bow, target_mm=target_mm)]
     response = learn_response(log) if log else None
     step = _sized_step(relief, target_mm, bench=bench, response=response)
     if response is not None:

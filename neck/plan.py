@@ -11,7 +11,7 @@ from .bench import FIRST_STEP_TURNS, Bench
 from .errors import InputError
 from .judge import Judgement, is_above, judge
 from .profile import Finding, Relief
-from .wording import cautions_for, checklist_for, stops_for
+from .wording import HELD, cautions_for, checklist_for, stops_for
 
 Direction = Literal["tighten", "loosen", "none"]
 Side = Literal["above", "below"]
@@ -107,6 +107,7 @@ def plan_rod(
         reasons += held
         if step > 0:
             direction = "tighten" if side == "above" else "loosen"
+    codes = {f.code for f in reasons}
     return RodPlan(
         relief=relief,
         target_mm=(low, high),
@@ -114,7 +115,7 @@ def plan_rod(
         direction=direction,
         step_turns=step,
         visit_cap_turns=bench.visit_cap_turns,
-        checklist=checklist_for(relief, judgement, bench=bench, direction=direction, step_turns=step),
+        checklist=checklist_for(relief, judgement, bench=bench, direction=direction, step_turns=step, codes=codes),
         stop_when=stops_for(bench, direction),
         cautions=cautions_for(bench, direction),
         findings=tuple(reasons),
@@ -122,19 +123,7 @@ def plan_rod(
 
 
 FRET_NOT_ROD = "fret-not-rod"
-HOLDS = frozenset(
-    {
-        FRET_NOT_ROD,
-        "no-rod",
-        "not-at-pitch",
-        "nut-stiff",
-        "nut-at-end",
-        "rod-cannot-push",
-        "s-bend",
-        "gross-relief",
-        "visit-cap",
-    }
-)
+HOLDS = frozenset(HELD) - {"step-too-small"}
 # Beyond this the neck is deformed, or the reading is wrong; neither is a job for the rod nut.
 GROSS_RELIEF_MM = 2.0
 

@@ -57,6 +57,11 @@ def advice_document(
             for o in advice.bow.odd
         ],
         "doubtful_frets": list(advice.bow.doubtful),
+        "crowns": [
+            {"fret": f, "above_curve_mm": round(float(a), 4), "U_mm": round(float(u), 4)}
+            for f, a, u in zip(advice.bow.frets, advice.bow.amount_mm, advice.bow.U_mm, strict=True)
+            if u > 0
+        ],
     }
     if advice.response is not None:
         document["response"] = {

@@ -162,25 +162,25 @@ def string_tension(string: StringSpec, scale_length_mm: float, *, frequency_hz: 
     if not 200 <= scale_length_mm <= 1200:
         raise InputError(f"scale length must be 200 to 1200 mm, got {scale_length_mm:g} mm")
     frequency = string.frequency_hz if frequency_hz is None else frequency_hz
-    tension = tension_N(string.weight_kg_m, length_m=scale_length_mm * 1e-3, frequency_hz=frequency)
+    tension = tension_at_pitch_N(string.weight_kg_m, length_m=scale_length_mm * 1e-3, frequency_hz=frequency)
     if tension > MAX_TENSION_N:
         raise InputError(f"{string.description} at {string.note} would pull {tension:.0f} N: check gauge and note")
     return Tension(string, tension, tension * string.u_weight_kg_m / string.weight_kg_m)
 
 
-def tension_N(weight_kg_m: float, *, length_m: float, frequency_hz: float) -> float:
+def tension_at_pitch_N(weight_kg_m: float, *, length_m: float, frequency_hz: float) -> float:
     """Return T = mu (2 L f)^2, in newtons."""
     return weight_kg_m * (2 * length_m * frequency_hz) ** 2
 
 
-def wave_speed_m_s(tension: float, *, weight_kg_m: float) -> float:
-    """Return the speed of a wave on a string under `tension` newtons, c = sqrt(T / mu)."""
-    return math.sqrt(tension / weight_kg_m)
+def wave_speed_m_s(tension_N: float, *, weight_kg_m: float) -> float:
+    """Return the speed of a wave on a string under a tension, c = sqrt(T / mu)."""
+    return math.sqrt(tension_N / weight_kg_m)
 
 
-def frequency_hz(tension: float, *, weight_kg_m: float, length_m: float, mode: int = 1) -> float:
+def frequency_hz(tension_N: float, *, weight_kg_m: float, length_m: float, mode: int = 1) -> float:
     """Return the frequency of a mode of an ideal string, f = n / (2 L) sqrt(T / mu)."""
-    return mode / (2 * length_m) * wave_speed_m_s(tension, weight_kg_m=weight_kg_m)
+    return mode / (2 * length_m) * wave_speed_m_s(tension_N, weight_kg_m=weight_kg_m)
 
 
 def total_pull(tensions: Sequence[Tension]) -> tuple[float, float]:
@@ -192,14 +192,14 @@ def total_pull(tensions: Sequence[Tension]) -> tuple[float, float]:
 
 
 def taut_string_deflection_mm(
-    at_mm: float, *, force_N: float, force_at_mm: float, length_mm: float, tension: float
+    at_mm: float, *, force_N: float, force_at_mm: float, length_mm: float, tension_N: float
 ) -> float:
     """Return the static sag of a taut string under a point force (small angles, constant tension).
 
     Zero at both ends, X = F a (L - a) / (T L) at the force, straight in between (J. Woodhouse, Euphonics, ideal plucked
     string).
     """
-    peak = force_N * force_at_mm * (length_mm - force_at_mm) / (tension * length_mm)
+    peak = force_N * force_at_mm * (length_mm - force_at_mm) / (tension_N * length_mm)
     if at_mm <= force_at_mm:
         return peak * at_mm / force_at_mm
     return peak * (length_mm - at_mm) / (length_mm - force_at_mm)

@@ -5,6 +5,7 @@ Tools, places and habits named here are common practice, no published source.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -35,11 +36,18 @@ def turn_words(turns: float) -> str:
 
 
 def checklist_for(
-    relief: Relief, judgement: Judgement, *, bench: Bench, direction: Direction, step_turns: float
+    relief: Relief,
+    judgement: Judgement,
+    *,
+    bench: Bench,
+    direction: Direction,
+    step_turns: float,
+    codes: Collection[str] = (),
 ) -> tuple[str, ...]:
-    """Return the bench checklist, in order."""
+    """Return the bench checklist, in order; `codes` are the findings, which say what to do when the rod is held."""
     if direction == "none":
-        return _waiting(judgement, bench)
+        held = next((items for code, items in HELD.items() if code in codes), None)
+        return held or _waiting(judgement)
     way = "clockwise" if direction == "tighten" else "anti-clockwise"
     items = [
         f"Confirm with the strings at pitch: relief {relief.relief_mm:+.2f} mm "
@@ -66,12 +74,60 @@ def checklist_for(
     return tuple(items)
 
 
-def _waiting(judgement: Judgement, bench: Bench) -> tuple[str, ...]:
-    if bench.strings != "at-pitch":
-        return (
-            "Tune all strings to pitch and let the neck rest ten minutes.",
-            "Measure again; only that relief counts.",
-        )
+# What to do when a finding holds the rod, the one that comes first winning.
+HELD: dict[str, tuple[str, ...]] = {
+    "not-at-pitch": (
+        "Tune all strings to pitch and let the neck rest ten minutes.",
+        "Measure again; only that relief counts.",
+    ),
+    "gross-relief": (
+        "Let the strings down: a neck bowed this far should not stand under tension.",
+        "Measure again by another means; if it holds, see a repairer.",
+    ),
+    "fret-not-rod": (
+        "Leave the rod alone.",
+        "Put a short straightedge over three frets at a time around the fret named: it rocks on a high one.",
+        "Press a high fret down with a block of wood; if the light changes it is loose and must be seated again.",
+        "Have the fret seated, levelled or replaced, then measure again and ask again.",
+    ),
+    "s-bend": (
+        "Leave the rod alone: it would take one bend out and deepen the other.",
+        "Let the neck rest a day at pitch in its own room and measure again.",
+        "If the S is still there, see a repairer: frets or board need work.",
+    ),
+    "no-rod": (
+        "Put nothing on the neck to force it: there is no rod to hold what force has bent.",
+        "For less up-bow, try a lighter set or a lower tuning, leave it a day, measure again.",
+        "For more, try a heavier set within what the instrument was made for.",
+        "If that is not enough, a repairer can level the frets to the neck, or bend it with heat.",
+    ),
+    "nut-stiff": (
+        "Leave the wrench off: a nut that does not want to turn snaps the rod when forced.",
+        "Slacken the strings evenly.",
+        "Help the neck straight (padded beam, caul and clamp at about frets 7 to 9) so that the rod loses its load.",
+        "Where the nut comes off: take it off, clean thread and seat, a little lubricant, put it back.",
+        "Feel again by hand. If it turns evenly, tune to pitch, measure and ask again; if not, see a repairer.",
+    ),
+    "nut-at-end": (
+        "Leave the nut alone: there is no thread left.",
+        "Do not add force, nor a longer wrench.",
+        "See a repairer: a spacer under the nut, or work on the neck, is a job for the workshop.",
+    ),
+    "rod-cannot-push": (
+        "Leave the nut as it is: slack, and not off its thread.",
+        "Give the neck more pull: a heavier set, or the usual pitch if it was tuned low; leave it a day at pitch.",
+        "Measure again. If it still stands in back-bow, see a repairer.",
+    ),
+    "visit-cap": (
+        "Put the tools away for today.",
+        "Leave the instrument a day at pitch in its own room.",
+        "Measure again and ask again, with no turns counted yet.",
+    ),
+    "step-too-small": ("Leave the rod alone: relief is as near as this rod brings it.",),
+}
+
+
+def _waiting(judgement: Judgement) -> tuple[str, ...]:
     if judgement == "inside":
         return ("Leave the rod alone: relief is in the wanted range.", "Go on with string height at bridge and nut.")
     if judgement == "cannot-tell":

@@ -41,7 +41,7 @@ def test_a_flat_board_by_hand() -> None:
         length = 648.0 - x[played]
         place = min(130.0, length / 2)
         peak = taut_string_deflection_mm(
-            place, force_N=0.3, force_at_mm=place, length_mm=length, tension=string.tension_N
+            place, force_N=0.3, force_at_mm=place, length_mm=length, tension_N=string.tension_N
         )
         rooms = [
             saddle * (x[m] - x[played]) / length

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from lightgap.neck.bench import Bench
 from lightgap.neck.errors import InputError
-from lightgap.neck.plan import RodPlan, plan_rod
+from lightgap.neck.plan import HOLDS, RodPlan, plan_rod
 from lightgap.neck.profile import Finding, Relief
 
 TARGET = (0.10, 0.25)
@@ -211,3 +211,28 @@ def test_a_whole_turn_is_never_advised() -> None:
     got = plan_rod(relief(1.9), TARGET, learned_step_turns=1.0)
     assert got.step_turns == 0.25
     assert not any("1 turn" in item or "full turn" in item for item in got.checklist)
+
+
+@pytest.mark.parametrize(
+    "bench, words",
+    [
+        ({"nut_feel": "stiff"}, ["Slacken the strings", "Where the nut comes off", "if not, see a repairer"]),
+        ({"nut_feel": "at-end"}, ["no thread left", "repairer"]),
+        ({"rod": "none"}, ["lighter set", "repairer"]),
+        ({"strings": "off"}, ["Tune all strings to pitch", "Measure again"]),
+        ({"turned_turns": 0.75}, ["Leave the instrument a day", "ask again"]),
+    ],
+)
+def test_a_held_rod_has_a_checklist_of_its_own(bench: dict[str, object], words: list[str]) -> None:
+    got = plan(0.5, **bench)
+    text = " ".join(got.checklist)
+    places = [text.index(word) for word in words]
+    assert places == sorted(places)
+
+
+def test_every_finding_that_holds_says_what_to_do() -> None:
+    for code in HOLDS:
+        got = plan_rod(relief(0.5), TARGET, findings=(Finding(code, code),))
+        assert got.direction == "none"
+        assert not any("Turn clockwise" in item for item in got.checklist)
+        assert len(got.checklist) >= 2

@@ -12,7 +12,7 @@ from lightgap.neck.strings import (
     plain_weight_kg_m,
     string_tension,
     taut_string_deflection_mm,
-    tension_N,
+    tension_at_pitch_N,
     total_pull,
     wave_speed_m_s,
 )
@@ -50,7 +50,7 @@ class TestOpenStax:
 
     def test_the_book_tension_is_that_of_a_648_mm_scale(self) -> None:
         # Derived: T = mu (2 L f)^2 with the book's mu and its 329.63 Hz.
-        assert tension_N(3.09e-4, length_m=0.648, frequency_hz=329.63) == pytest.approx(56.393, abs=0.001)
+        assert tension_at_pitch_N(3.09e-4, length_m=0.648, frequency_hz=329.63) == pytest.approx(56.393, abs=0.001)
 
     def test_standing_wave_example(self) -> None:
         pull = 2.00 * 9.8
@@ -70,7 +70,7 @@ def test_school_exercise_at_50_hz() -> None:
     """
     weight = 1.25e-3 / 1.60
     assert weight == pytest.approx(7.8125e-4)
-    pull = tension_N(weight, length_m=1.15, frequency_hz=50.0)
+    pull = tension_at_pitch_N(weight, length_m=1.15, frequency_hz=50.0)
     assert pull == pytest.approx(10.3, abs=0.051)
     assert wave_speed_m_s(pull, weight_kg_m=weight) == pytest.approx(115, abs=0.51)
 
@@ -107,7 +107,7 @@ class TestTautString:
     """
 
     def sag(self, x: float, force: float = 0.1, at: float = 323.85) -> float:
-        return taut_string_deflection_mm(x, force_N=force, force_at_mm=at, length_mm=647.7, tension=72.524)
+        return taut_string_deflection_mm(x, force_N=force, force_at_mm=at, length_mm=647.7, tension_N=72.524)
 
     def test_value_at_the_load(self) -> None:
         assert self.sag(323.85) == pytest.approx(0.22327, abs=5e-6)  # F L / (4 T)
