@@ -25,11 +25,14 @@ from .slit import SlitLight, place_boundaries
 Mask = NDArray[np.bool_]
 
 TRIAL_GAPS_MM = np.arange(-0.12, 1.2, 0.02)
-CROWN_REACH_MM = 0.85  # the crown is taken as a parabola this far from its middle
+CROWN_REACH_MM = 1.05  # the crown is taken as a parabola this far from its middle
 BESIDE_MM = 13.0
 NEAR_FROM_MM = 1.0
 NEAR_TO_MM = 15.0
 OUTER_NEAR_MM = 8.0  # fret ends nearer than this to the line: the straightedge stands beside the outer string
+MIN_POINTS = 3
+MIN_REACH_PX = 0.9
+MAX_STEP_MM = 0.3  # between neighbouring frets; a high or low fret may still step
 MIN_STRENGTH = 0.012  # log light per pixel
 
 
@@ -47,12 +50,15 @@ class Outline:
         Slope at which the board's surface falls away from the line of sight towards the camera.
     shift_mm
         Common shift of all crowns along the board.
+    bevel_mm
+        How far the top of a fret's end stands back from its foot.
     """
 
     crown_per_mm: float = 0.75
     board_per_mm: float = 1 / 320
     elevation_rad: float = 0.0
     shift_mm: float = 0.0
+    bevel_mm: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +95,11 @@ class CrownSet:
     camera: BoardCamera
 
 
-def outline_drop(outline: Outline, slant: Array, beside_mm: Array, near_mm: Array) -> tuple[Array, Array]:
+def outline_drop(outline: Outline, slant: Array, beside_mm: Array) -> tuple[Array, Array]:
     """Return the drop of a fret's visible upper outline below its apex, and the depth z at which it is seen.
 
     With delta the place across the fret, the drop is c delta^2 / 2 + k z^2 / 2 + a z with delta = beside + slant z;
-    the outline is its least value over z, z no nearer than the fret's end.
+    the outline is its least value over z.
 
     Parameters
     ----------
@@ -103,11 +109,9 @@ def outline_drop(outline: Outline, slant: Array, beside_mm: Array, near_mm: Arra
         mm along the board per mm of depth at these columns.
     beside_mm
         The columns' places along the straightedge's line relative to the crown's centre.
-    near_mm
-        Depth of the fret's near end.
     """
     c, k, a = outline.crown_per_mm, outline.board_per_mm, outline.elevation_rad
-    z = np.minimum(-(c * slant * beside_mm + a) / (k + c * slant**2), near_mm)
+    z = -(c * slant * beside_mm + a) / (k + c * slant**2)
     delta = beside_mm + slant * z
     return 0.5 * c * delta**2 + 0.5 * k * z**2 + a * z, z
 
@@ -156,11 +160,14 @@ class _Board:
     def outer(self) -> bool:
         return bool(self.camera.near_mm[0] < OUTER_NEAR_MM)
 
-    def near_mm(self, position_mm: Array) -> Array:
-        """Return the depth of the fret's near end; in the middle of the board it lies beyond the depths used."""
+    def drop(self, outline: Outline, slant: Array, beside_mm: Array, position_mm: Array) -> tuple[Array, Array]:
+        """Return drop and depth of the outline: the swept crown, or beside the outer string the fret's end alone."""
         if not self.outer:
-            return np.full_like(position_mm, NEAR_TO_MM + 5)
-        return np.asarray(self.camera.near_mm[0] + self.camera.near_mm[1] * position_mm)
+            return outline_drop(outline, slant, beside_mm)
+        ends = self.camera.near_mm[0] + self.camera.near_mm[1] * position_mm - outline.bevel_mm
+        z = np.broadcast_to(ends, slant.shape)
+        delta = beside_mm + slant * z
+        return 0.5 * outline.crown_per_mm * delta**2, z
 
 
 def _select(board: _Board, outline: Outline, column_px: Array, position_mm: float) -> tuple[Mask, Array, Array]:
@@ -169,10 +176,14 @@ def _select(board: _Board, outline: Outline, column_px: Array, position_mm: floa
     x_line = camera.comb.position_mm(column_px)
     slant = camera.slant(x_line)
     beside = x_line - position_mm - outline.shift_mm
-    drop, z = outline_drop(outline, slant, beside, board.near_mm(np.asarray(position_mm)))
-    lowest = -2.0 if board.outer else np.where(np.abs(slant) < 0.13, -6.0, NEAR_FROM_MM)
-    use = (np.abs(beside) < BESIDE_MM) & (z > lowest) & (z < NEAR_TO_MM)
-    use &= np.abs(beside + slant * z) < CROWN_REACH_MM
+    drop, z = board.drop(outline, slant, beside, np.asarray(position_mm))
+    delta = beside + slant * z
+    use = (np.abs(beside) < BESIDE_MM) & (np.abs(delta) < CROWN_REACH_MM)
+    if board.outer:
+        # Towards the crown's middle the fret itself rises behind its end: only the outward side shows the arc.
+        use &= (delta * np.sign(-slant) > -0.2) | (np.abs(slant) < 0.03)
+    else:
+        use &= (z > np.where(np.abs(slant) < 0.13, -6.0, NEAR_FROM_MM)) & (z < NEAR_TO_MM)
     return use, drop, camera.distance_mm / (camera.distance_mm - z)
 
 
@@ -195,10 +206,11 @@ def _search_shape(board: _Board, extrema: _Extrema) -> tuple[Outline, Array, Arr
     One sign of light step is taken for the whole photo when it explains more than half again as much as the other;
     before a cluttered background both count.
     """
-    elevations = (-0.02, 0.0, 0.02, 0.04)
+    elevations = (0.0,) if board.outer else (-0.02, 0.0, 0.02, 0.04)
     radii: tuple[float, ...] = (320.0,) if board.outer else (200.0, 300.0, 500.0, 5000.0)
     best: tuple[float, Outline, Array] | None = None
-    for shift, elevation, radius in product(np.arange(-0.9, 0.91, 0.3), elevations, radii):
+    shifts = np.array([0.0]) if board.outer else np.arange(-0.9, 0.91, 0.3)
+    for shift, elevation, radius in product(shifts, elevations, radii):
         outline = Outline(0.75, 1 / radius, elevation, float(shift))
         votes = _votes(board, outline, extrema, 0.035)
         total = votes.max(axis=2).sum(axis=0)
@@ -209,18 +221,32 @@ def _search_shape(board: _Board, extrema: _Extrema) -> tuple[Outline, Array, Arr
             best = (score, outline, curve)
     assert best is not None
     _, outline, curve = best
-    gap = np.array([_topmost(c) for c in curve])
-    return outline, gap, curve.max(axis=1)
+    chosen = _smooth_path(curve)
+    return outline, TRIAL_GAPS_MM[chosen], curve[np.arange(len(chosen)), chosen]
 
 
-def _topmost(curve: Array) -> float:
-    """Return the smallest trial gap whose vote is nearly the best: light is seen above the crown, not below it."""
-    peaks = [
-        i
-        for i in range(1, len(curve) - 1)
-        if curve[i] >= curve[i - 1] and curve[i] >= curve[i + 1] and curve[i] > 0.75 * curve.max()
-    ]
-    return float(TRIAL_GAPS_MM[peaks[0]] if peaks else TRIAL_GAPS_MM[int(np.argmax(curve))])
+def _smooth_path(curve: Array) -> NDArray[np.intp]:
+    """Choose one trial gap per fret for all frets together: well voted, near its neighbours', and high rather than low.
+
+    The lower side of a fret, its shadow and the board make rival outlines below the true one; a neck does not step
+    from one to the other between neighbouring frets. Dynamic programming over the trial gaps.
+    """
+    share = curve / np.maximum(curve.max(), 1e-9)
+    own = np.maximum(curve.max(axis=1, keepdims=True), 0.15 * curve.max())
+    gain = np.sqrt(share) + 0.5 * curve / own - 0.25 * TRIAL_GAPS_MM[None, :]
+    step = (TRIAL_GAPS_MM[:, None] - TRIAL_GAPS_MM[None, :]) / MAX_STEP_MM
+    cost = np.minimum(step**2, 4.0)
+    total = gain[0]
+    back = np.zeros(curve.shape, dtype=np.intp)
+    for f in range(1, len(curve)):
+        reach = total[:, None] - cost
+        back[f] = reach.argmax(axis=0)
+        total = reach.max(axis=0) + gain[f]
+    path = np.empty(len(curve), dtype=np.intp)
+    path[-1] = int(total.argmax())
+    for f in range(len(curve) - 1, 0, -1):
+        path[f - 1] = back[f, path[f]]
+    return path
 
 
 def measure_crowns(
@@ -280,7 +306,7 @@ def _fit(
     from scipy.optimize import least_squares
 
     points = [_points(luminance, edge, board, slit, outline, gap[f], int(f), reach_mm) for f in np.flatnonzero(keep)]
-    points = [p for p in points if len(p) >= 4]
+    points = [p for p in points if len(p) >= MIN_POINTS]
     if len(points) < 3:
         return None
     data = np.concatenate(points)
@@ -290,26 +316,29 @@ def _fit(
     camera = board.camera
     x_line = camera.comb.position_mm(column)
     position = board.position_mm[fret_index][index]
-    near = board.near_mm(position)
     foot0 = camera.x_foot_mm
 
     def shape(p: Array) -> tuple[Outline, Array]:
-        trial = Outline(p[4], max(p[3], 1e-6), p[2], p[0])
+        trial = Outline(p[4], max(p[3], 1e-6), p[2], p[0], p[5])
         slant = (p[1] - x_line) / camera.distance_mm
-        drop, z = outline_drop(trial, slant, x_line - position - p[0], near)
-        return trial, (p[5 + index] + drop) * camera.distance_mm / (camera.distance_mm - z)
+        drop, z = board.drop(trial, slant, x_line - position - p[0], position)
+        return trial, (p[6 + index] + drop) * camera.distance_mm / (camera.distance_mm - z)
 
     u_radius = 1e-6 if board_radius_mm is not None else (2e-5 if board.outer else 0.0012)
-    centre = np.array([0.0, foot0, 0.0, 1 / (board_radius_mm or 320.0), 0.75])
-    width = np.array([0.6, 4.0, 0.03, u_radius, 0.15])
+    centre = np.array([0.0, foot0, 0.0, 1 / (board_radius_mm or 320.0), 0.75, 0.5])
+    u_shift, u_foot, u_elevation = (0.2, 1.5, 0.002) if board.outer else (0.6, 4.0, 0.03)
+    width = np.array([u_shift, u_foot, u_elevation, u_radius, 0.15, 0.4])
 
     def miss(p: Array) -> Array:
-        return np.concatenate([(shape(p)[1] - below) / u, (p[:5] - centre) / width])
+        return np.concatenate([(shape(p)[1] - below) / u, (p[:6] - centre) / width])
 
     start = np.concatenate(
-        [[outline.shift_mm, foot0, outline.elevation_rad, outline.board_per_mm, outline.crown_per_mm], gap[fret_index]]
+        [
+            [outline.shift_mm, foot0, outline.elevation_rad, outline.board_per_mm, outline.crown_per_mm, outline.bevel_mm],
+            gap[fret_index],
+        ]
     )
-    scale = np.concatenate([[0.1, 1.0, 0.01, 5e-4, 0.1], np.full(len(points), 0.02)])
+    scale = np.concatenate([[0.1, 1.0, 0.01, 5e-4, 0.1, 0.2], np.full(len(points), 0.02)])
     fit = least_squares(miss, start, loss="soft_l1", f_scale=1.5, x_scale=scale)
     trial, model = shape(fit.x)
     residual = below - model
@@ -322,14 +351,14 @@ def _fit(
             CrownFit(
                 int(board.frets[f]),
                 float(board.position_mm[f]),
-                float(fit.x[5 + i]),
+                float(fit.x[6 + i]),
                 len(mine),
                 1.48 * float(np.median(np.abs(mine))),
                 float(camera.slant(board.position_mm[f : f + 1])[0]),
             )
         )
     moved = replace(camera, x_foot_mm=float(fit.x[1]))
-    return CrownSet(tuple(crowns), covariance[5:, 5:] * spread**2, trial, moved)
+    return CrownSet(tuple(crowns), covariance[6:, 6:] * spread**2, trial, moved)
 
 
 def _points(
@@ -355,7 +384,7 @@ def _points(
         return np.empty((0, 4))
     scale = board.camera.px_per_mm(columns)
     expected = (gap_mm + drop[use]) * nearness[use] * scale
-    place, u, sure = place_boundaries(luminance, edge, slit, columns, expected, reach_px=reach_mm * float(scale.mean()))
+    place, u, sure = place_boundaries(luminance, edge, slit, columns, expected, reach_px=max(reach_mm * float(scale.mean()), MIN_REACH_PX))
     # Neighbouring columns share blur, compression blocks and texture: a floor of 0.01 mm each keeps them honest.
     floor = np.hypot(u / scale, 0.01)
     ok = sure & (u / scale < 0.08)

@@ -35,7 +35,7 @@ class EdgeCurve:
     low_px, high_px
         Columns between which it was seen.
     sign
-        +1 when the light below it is brighter than the edge, -1 when darker.
+        +1 when the light below it is brighter than the edge, -1 when darker, 0 when it changes along the edge.
     scatter_px
         Robust scatter of single columns about the curve.
     """
@@ -111,7 +111,7 @@ def locate(luminance: FloatImage, prior: CombPrior, *, lines: list[Line], height
     ]
     bladed = [c for c in near if c.ratio > MIN_STEP_RATIO]
     if height_mm is not None:
-        tolerance_px = (0.02 * height_mm + 0.3) * scale
+        tolerance_px = (0.02 * height_mm + 2 * CHAMFER_MAX_MM) * scale
         topped = [c for c in near if _has_upper_edge(c.line, lines, height_mm * scale, tolerance_px)]
         steepest = max((c.ratio for c in topped), default=0.0)
         bladed = [c for c in topped if c.ratio > min(MIN_STEP_RATIO, 0.8 * steepest)] or bladed
@@ -169,8 +169,10 @@ def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float)
     t = (columns - middle) / half
     curve_mm = offset + slope * t + bow * (t * t - 0.5)
     y = line.y_px(columns) + curve_mm * px_per_mm
-    edge = _track(luminance, columns, y, sign, px_per_mm, window_mm=0.16)
-    return _track(luminance, columns, edge.y_px(columns), sign, px_per_mm, window_mm=0.12)
+    for window_px in (2.4, 1.8, 1.4):
+        edge = _track(luminance, columns, y, sign, px_per_mm, window_px=window_px)
+        y = edge.y_px(columns)
+    return edge
 
 
 def _limited_gradient(
@@ -184,23 +186,30 @@ def _limited_gradient(
     gradient = np.gradient(np.log(np.maximum(light, 0) + FLOOR), axis=0)
     noise = 1.48 * np.median(np.abs(gradient)) + 1e-4
     centre = columns[: count * width].reshape(count, width).mean(axis=1)
-    return np.clip(gradient / (4 * noise), -1, 1), centre
+    return np.clip(gradient / (8 * noise), -1, 1), centre
 
 
 def _vote(limited: Array, below: Array, t: Array) -> tuple[float, float, float, int]:
-    """Return (offset_mm, slope_mm, bow_mm, sign) of the edge: value at the middle, half difference of the ends, sag."""
+    """Return (offset_mm, slope_mm, bow_mm, sign) of the edge: value at the middle, half difference of the ends, sag.
+
+    Before a cluttered background the step of light changes sign along the edge: steps of either sign vote, and the
+    sign is 0 when neither prevails.
+    """
     step = below[1] - below[0]
     rows = np.arange(len(below))[:, None]
     column = np.arange(limited.shape[1])[None, :]
     slopes = np.arange(-0.24, 0.2401, 0.02)
     bows = np.arange(-0.08, 0.0801, 0.02)
     votes = np.zeros((len(slopes), len(bows), len(below)))
+    unsigned = np.zeros_like(votes)
     for i, slope in enumerate(slopes):
         for j, bow in enumerate(bows):
             shift = np.rint((slope * t + bow * (t * t - 0.5)) / step).astype(np.intp)
             index = np.clip(rows + shift, 0, len(below) - 1)
-            votes[i, j] = limited[index, column].mean(axis=1)
-    size = np.abs(votes).max(axis=(0, 1))
+            sheared = limited[index, column]
+            votes[i, j], unsigned[i, j] = sheared.mean(axis=1), np.abs(sheared).mean(axis=1)
+    size = unsigned.max(axis=(0, 1))
+    size = size - np.quantile(size, 0.25)
     look = np.flatnonzero((below > -0.25) & (below < CHAMFER_MAX_MM))
     strongest = size[look].max()
     peaks = [
@@ -209,23 +218,24 @@ def _vote(limited: Array, below: Array, t: Array) -> tuple[float, float, float, 
         if 0 < k < len(size) - 1 and size[k] >= size[k - 1] and size[k] > size[k + 1] and size[k] > 0.5 * strongest
     ]
     last = peaks[-1] if peaks else int(look[np.argmax(size[look])])
-    i, j = (int(v) for v in np.unravel_index(int(np.argmax(np.abs(votes[:, :, last]))), votes.shape[:2]))
-    return float(below[last]), float(slopes[i]), float(bows[j]), int(np.sign(votes[i, j, last]))
+    i, j = (int(v) for v in np.unravel_index(int(np.argmax(unsigned[:, :, last])), votes.shape[:2]))
+    steady = abs(votes[i, j, last]) > 0.5 * unsigned[i, j, last]
+    sign = int(np.sign(votes[i, j, last])) if steady else 0
+    return float(below[last]), float(slopes[i]), float(bows[j]), sign
 
 
 def _track(
-    luminance: FloatImage, columns: Array, y: Array, sign: int, px_per_mm: float, *, window_mm: float
+    luminance: FloatImage, columns: Array, y: Array, sign: int, px_per_mm: float, *, window_px: float
 ) -> EdgeCurve:
     """Find the steepest place near `y` in blocks of 0.5 mm and fit a cubic, robustly."""
     oversample = 0.1
-    reach_mm = max(window_mm, 1.4 / px_per_mm)
-    below = np.arange(-reach_mm, reach_mm + 1e-9, oversample / px_per_mm)
+    below = np.arange(-window_px, window_px + 1e-9, oversample) / px_per_mm
     strip = sample_strip(luminance, y, columns, px_per_mm=px_per_mm, below_mm=below)
     width = max(1, round(0.5 * px_per_mm))
     count = len(columns) // width
     light = strip.light[:, : count * width].reshape(len(below), count, width).mean(axis=2)
-    gradient = sign * np.gradient(np.log(np.maximum(light, 0) + FLOOR), axis=0)
-    smooth = gaussian_filter1d(gradient, 4.0, axis=0)
+    gradient = np.gradient(np.log(np.maximum(light, 0) + FLOOR), axis=0)
+    smooth = gaussian_filter1d(sign * gradient if sign else np.abs(gradient), 4.0, axis=0)
     best = np.argmax(smooth, axis=0)
     block = np.arange(count)
     strength = smooth[best, block]
@@ -241,14 +251,15 @@ def _track(
 def _fit_edge(centre: Array, place: Array, inner: Mask, strength: Array, sign: int) -> EdgeCurve:
     middle, half = (centre[0] + centre[-1]) / 2, (centre[-1] - centre[0]) / 2
     t = (centre - middle) / half
-    use = inner & (strength > 0.25 * np.median(strength[inner])) if inner.any() else inner
+    strong = inner & (strength > 0.25 * np.median(strength[inner])) if inner.any() else inner
+    use = strong
     for order in (1, 1, 2, 3, 3, 3):
         if use.sum() < 20:
             raise refusal("no-straightedge", "its lower edge could not be followed")
         fit = np.polyfit(t[use], place[use], order)
         miss = np.abs(place - np.polyval(fit, t))
         scatter = 1.48 * float(np.median(miss[use]))
-        use = inner & (miss < max(3 * scatter, 0.15))
+        use = strong & (miss < max(3 * scatter, 0.15))
     fit.setflags(write=False)
     low, high = _extent(centre, use)
     return EdgeCurve(fit, middle, half, low, high, sign, scatter)
@@ -257,10 +268,10 @@ def _fit_edge(centre: Array, place: Array, inner: Mask, strength: Array, sign: i
 def _extent(centre: Array, use: Mask) -> tuple[float, float]:
     """Return the columns between which most blocks follow the curve: beyond the blade's ends only stray ones do."""
     share = uniform_filter1d(use.astype(np.float64), 11, mode="nearest")
-    dense = np.flatnonzero(share > 0.6)
+    dense = np.flatnonzero(share > 0.3)
     if len(dense) < 10:
         raise refusal("no-straightedge", "its lower edge could not be followed")
-    seen = use & (np.arange(len(use)) >= dense[0]) & (np.arange(len(use)) <= dense[-1])
+    seen = use & (np.arange(len(use)) >= dense[0] - 5) & (np.arange(len(use)) <= dense[-1] + 5)
     return float(centre[seen].min()), float(centre[seen].max())
 
 
