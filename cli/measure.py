@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,7 +11,9 @@ import typer
 
 from lightgap.neck.errors import InputError, Refusal
 
+from .bench_input import BookOption
 from .output import emit_json, say, show, write_bytes
+from .record_photo import StageOption, VisitOption, known_sizes, record_photo
 
 if TYPE_CHECKING:
     from lightgap.vision.measure import MeasureSettings
@@ -39,6 +42,9 @@ def measure(
     overlay: Annotated[Path | None, typer.Option(metavar="PATH.png", help="Write the marked photo.")] = None,
     report: Annotated[Path | None, typer.Option(metavar="PATH.html|.pdf", help="Write a report.")] = None,
     budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget, largest line first.")] = False,
+    visit: VisitOption = None,
+    stage: StageOption = None,
+    book: BookOption = None,
 ) -> None:
     """Measure the gap at every fret and the relief of the neck, with uncertainty.
 
@@ -51,6 +57,10 @@ def measure(
     from lightgap.vision.document import measurement_document, refusal_document
     from lightgap.vision.measure import measure_photo
 
+    if visit is not None:
+        scale_length, board_radius = known_sizes(
+            visit, book, scale_length_mm=scale_length, board_radius_mm=board_radius
+        )
     settings = _settings(
         scale_length=scale_length,
         reference=reference,
@@ -84,6 +94,10 @@ def measure(
         say(f"note: {finding.message}")
     if budget:
         (say if json_to == "-" else show)(_budget(result, units))
+    if visit is not None:
+        quiet = json_to == "-"
+        kept = asdict(settings)
+        record_photo(photos[0], result, visit=visit, settings=kept, stage=stage, book=book, units=units, quiet=quiet)
 
 
 def parse_chord(text: str | None) -> tuple[int, int] | None:

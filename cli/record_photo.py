@@ -29,6 +29,26 @@ StageOption = Annotated[
 ]
 
 
+def known_sizes(
+    visit: str, book: Path | None, *, scale_length_mm: float | None, board_radius_mm: float | None
+) -> tuple[float | None, float | None]:
+    """Return scale length and board radius in mm: those given, else those the book has of the visit's instrument.
+
+    Raises
+    ------
+    FileProblem, InputError
+        When the book cannot be read, or the visit does not exist or is closed: known before anything is measured.
+    """
+    from lightgap.records.book import open_book
+    from lightgap.records.visits import find_visit, refuse_closed
+
+    with open_book(book) as opened:
+        found = find_visit(opened, visit)
+    refuse_closed(found)
+    facts = found.instrument.facts
+    return scale_length_mm or facts.scale_length_mm, board_radius_mm or facts.board_radius_mm
+
+
 def record_photo(
     photo: Path,
     measurement: Measurement,
@@ -90,4 +110,4 @@ def record_photo(
         judgement = {"inside": "inside", "above": "above", "below": "below"}.get(
             done.plan["judgement"], "too close to call against"
         )
-        tell(f"relief is {judgement} the range aimed for. {turn_sentence(done.plan)}")
+        tell(f"relief is {judgement} the range aimed for: {turn_sentence(done.plan)}")

@@ -29,8 +29,8 @@ class Comparison:
         After minus before, its expanded uncertainty (both measurements taken as independent) and coverage factor.
     verdict
         "lower" or "higher" when the change exceeds U, else "cannot-tell".
-    chord
-        The chord both reliefs stand on.
+    chord, same_chord
+        The chord both reliefs stand on, and whether both were measured on it.
     shared
         Causes of uncertainty both photos have in common, by name: in a difference they cancel in part.
     U_least_mm
@@ -46,6 +46,7 @@ class Comparison:
     k: float
     verdict: Verdict
     chord: tuple[int, int]
+    same_chord: bool = True
     shared: tuple[str, ...] = ()
     U_least_mm: float | None = None
     notes: tuple[str, ...] = ()
@@ -107,6 +108,7 @@ def compare_profiles(before: Document, after: Document) -> Comparison:
         k=K,
         verdict=_verdict(change, expanded),
         chord=(int(second["chord"][0]), int(second["chord"][1])),
+        same_chord=list(before["relief"]["chord"]) == list(after["relief"]["chord"]),
         shared=shared,
         U_least_mm=least,
         notes=tuple(notes),
@@ -119,8 +121,8 @@ def _verdict(change_mm: float, expanded_mm: float) -> Verdict:
     return "lower" if is_below(change_mm, expanded_mm, limit=0.0) else "cannot-tell"
 
 
-def _words(chord: Any) -> str:
-    return f"{chord[0]} to {chord[1]}"
+def _words(chord: Any, between: str = "to") -> str:
+    return f"{chord[0]} {between} {chord[1]}"
 
 
 def _common_chord(before: Document, after: Document) -> tuple[int, int]:
@@ -154,7 +156,8 @@ def _shared_causes(before: Document, after: Document) -> tuple[tuple[str, ...], 
 
 def verdict_sentence(comparison: Comparison, *, text_change: str) -> str:
     """Return the verdict as one plain sentence; `text_change` is the change with its U and unit."""
+    where = "" if comparison.same_chord else f" (both read between frets {_words(comparison.chord, 'and')})"
     if comparison.verdict == "cannot-tell":
-        return f"Relief changed by {text_change}: no more than the uncertainty, so no change is shown."
+        return f"Relief changed by {text_change}{where}: no more than the uncertainty, so no change is shown."
     way = "less" if comparison.verdict == "lower" else "more"
-    return f"Relief changed by {text_change}: a real change, {way} relief than before."
+    return f"Relief changed by {text_change}{where}: a real change, {way} relief than before."

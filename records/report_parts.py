@@ -91,10 +91,13 @@ def turn_sentence(plan: Plan) -> str:
     turn = plan["turn"]
     if turn["direction"] == "none" or not turn.get("step_turns"):
         return "Leave the rod alone."
-    return (
-        f"{str(turn['direction']).capitalize()} by {turns_text(float(turn['step_turns']))}, then measure again; "
+    step = (
+        f"{turn['direction']} by {turns_text(float(turn['step_turns']))}, then measure again; "
         f"at most {turns_text(float(turn['visit_cap_turns']))} in one visit."
     )
+    if plan.get("judgement") == "cannot-tell":
+        return f"Measure again, finer; if it reads the same, {step}"
+    return step[:1].upper() + step[1:]
 
 
 def plan_listings(plan: Plan) -> tuple[Listing, ...]:

@@ -169,11 +169,12 @@ def _figures(sides: Sequence[_Side], comparison: Comparison | None, *, units: Un
     ]
     if comparison is not None:
         real = comparison.verdict != "cannot-tell"
+        where = "" if comparison.same_chord else f", frets {comparison.chord[0]} to {comparison.chord[1]}"
         figures.append(
             KeyFigure(
                 name="Change",
                 value=with_uncertainty(comparison.change_mm, comparison.U_change_mm, units=units),
-                note="a real change" if real else "no change shown",
+                note=("a real change" if real else "no change shown") + where,
             )
         )
     plan = sides[-1].plan

@@ -183,7 +183,7 @@ def add_entries(book: Book, visit: Visit, details: list[Detail], *, stage: str |
     """
     with book.write():
         visit = read_visit(book, visit.id)
-        _refuse_closed(visit)
+        refuse_closed(visit)
         return [
             insert_entry(book, visit.id, detail, stage=stage or usual_stage(visit, detail.table)) for detail in details
         ]
@@ -310,7 +310,7 @@ def record_measurement(
     """
     if not isinstance(visit, Visit):
         visit = find_visit(book, visit)
-    _refuse_closed(visit)
+    refuse_closed(visit)
     if settings is not None:
         measurement_document = {**measurement_document, "settings": dict(settings)}
     wanted = str(measurement_document["photos"][0]["sha256"])
@@ -322,7 +322,7 @@ def record_measurement(
     kept_overlay = _keep_overlay(book, overlay) if overlay is not None else None
     with book.write():
         visit = read_visit(book, visit.id)
-        _refuse_closed(visit)
+        refuse_closed(visit)
         plan = _plan(book, visit, measurement_document) if advise else None
         stored = _stored(measurement_document, plan)
         _insert_photo(book, sha256, name=photo_path.name, suffix=suffix, size=size)
@@ -405,7 +405,14 @@ def _insert_photo(book: Book, sha256: str, *, name: str, suffix: str, size: int)
         )
 
 
-def _refuse_closed(visit: Visit) -> None:
+def refuse_closed(visit: Visit) -> None:
+    """Refuse to add to a closed visit.
+
+    Raises
+    ------
+    InputError
+        Says how to go on.
+    """
     if not visit.is_open:
         raise InputError(
             f"visit {visit.id} of {visit.instrument.name!r} is closed: open a new one, or "
