@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from lightgap.neck.errors import InputError
+from lightgap.neck.errors import FileProblem, InputError
 
 from .output import dump_json, say, show, write_bytes
 
@@ -59,6 +59,8 @@ def render(
 
     from lightgap.vision.render import draw_scene_settings, render_photo
 
+    if not out.parent.is_dir():
+        raise FileProblem(f"cannot write {out}: there is no folder {out.parent}")
     rng = np.random.default_rng(_checked_seed(seed))
     settings = draw_scene_settings(
         rng, framing=framing, background=background, strings=strings, place=place, instrument=instrument

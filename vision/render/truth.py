@@ -41,7 +41,7 @@ def true_crowns(settings: SceneSettings, crowns: Crowns, line: BladeLine, camera
     keep = (x > line.x_left_mm) & (x < line.x_right_mm)
     keep &= (apex_px[:, 0] > 0) & (apex_px[:, 0] < c.width_px - 1)
     keep &= (apex_px[:, 1] > 0) & (apex_px[:, 1] < c.height_px - 1)
-    if not (settings.blade.shown and settings.neck.frets_shown):
+    if not measurable(settings):
         keep[:] = False
     i = np.flatnonzero(keep)
     below = np.zeros(len(i))
@@ -50,6 +50,11 @@ def true_crowns(settings: SceneSettings, crowns: Crowns, line: BladeLine, camera
     frets = tuple(crowns.frets[j] for j in i)
     square = np.cos(line.lean_rad)  # the straightedge stands square to the board, and gaps are read along its face
     return TrueCrowns(frets, x[i], y[i], square * (edge[i] - y[i]), square * below, apex_px[i], edge_px[i])
+
+
+def measurable(settings: SceneSettings) -> bool:
+    """Return whether straightedge and frets are in the scene at all."""
+    return settings.blade.shown and settings.neck.frets_shown
 
 
 def px_per_mm_at(line: BladeLine, camera: Pinhole, *, x_mm: float) -> float:
@@ -191,7 +196,9 @@ def _truth(settings: SceneSettings, crowns: Crowns, line: BladeLine, camera: Pin
         ],
         "relief_mm": None if at is None else round(float(seen.below_chord_mm[at]), 6),
         "fret_of_relief": None if at is None else seen.frets[at],
-        "relief_span_frets": [seen.frets[0], seen.frets[-1]] if seen.frets else None,
+        "relief_span_frets": [seen.frets[0], seen.frets[-1]]
+        if seen.frets
+        else [settings.blade.first_fret, settings.blade.last_fret],
         "px_per_mm_at_middle": round(px_per_mm_at(line, camera, x_mm=_middle_mm(seen, line)), 5),
         "blade_edge_px_z0": np.round(edge_px, 3).tolist(),
         "blade_line_mm": blade,
