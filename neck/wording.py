@@ -61,6 +61,7 @@ def checklist_for(
         else "Where the nut comes off, leave it on: count and mark its place before it moves.",
         *_help_the_neck(direction),
         "Mark the nut and the wood or washer beside it, so that every part of a turn can be seen and undone.",
+        *_find_neutral(bench),
         f"Turn {way} seen from the nut's end, {turn_words(step_turns)}, slowly; feel for an even pull.",
     ]
     if direction == "loosen":
@@ -151,6 +152,15 @@ def _help_the_neck(direction: Direction) -> tuple[str, ...]:
         )
     return (
         "No clamp is needed to loosen: string tension draws the bow in. A hand on the peghead may help at the end.",
+    )
+
+
+def _find_neutral(bench: Bench) -> tuple[str, ...]:
+    if bench.rod != "unknown":
+        return ()
+    return (
+        "The rod's kind is not known: feel, by no more than an eighth turn anti-clockwise, whether the nut goes slack, "
+        "then come back to the mark. A nut that takes load again beyond the slack belongs to a two-way rod.",
     )
 
 

@@ -160,6 +160,7 @@ def test_the_whole_table() -> None:
         ]
         places = [next(i for i, item in enumerate(got.checklist) if word in item) for word in words]
         assert places == sorted(places)
+        assert any("kind is not known" in item for item in got.checklist) == (rod == "unknown")
         if value > 0:
             assert any("frets 7 to 9" in item for item in got.checklist)
 

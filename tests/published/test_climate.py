@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lightgap.neck.climate import climate_finding, equilibrium_moisture_percent
@@ -45,6 +45,7 @@ def test_constants_in_fahrenheit_agree() -> None:
             assert equilibrium_moisture_percent((f - 32) / 1.8, 100 * h) == pytest.approx(want, abs=0.02)
 
 
+@settings(deadline=None)
 @given(st.floats(-10, 60), st.floats(0, 98))
 def test_more_humid_is_moister(temperature: float, humidity: float) -> None:
     assert equilibrium_moisture_percent(temperature, humidity + 2) > equilibrium_moisture_percent(temperature, humidity)
