@@ -85,7 +85,7 @@ def fit_camera(luminance: FloatImage, edge: EdgeCurve, comb: Comb, *, u_scale: f
     position = fret_position_mm(numbers.astype(np.float64), comb.scale_length_mm)
     glow, step = _band(luminance, edge, comb, -0.5, -0.05)
     seen_glow = _peaks(glow, step, columns, 0.9 * comb.px_per_mm)
-    bands = [_band(luminance, edge, comb, low, low + 0.45)[0] for low in np.arange(0.5, 8.0, 0.25)]
+    bands = [_band(luminance, edge, comb, low, low + 0.45)[0] for low in np.arange(1.2, 8.0, 0.25)]
     best: tuple[float, BoardCamera] | None = None
     # The ends stand a few millimetres before the line when the straightedge lies along the outer string, far otherwise.
     for low_mm, high_mm in ((0.0, 8.0), (11.0, 33.0)):

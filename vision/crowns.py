@@ -87,10 +87,20 @@ class CrownFit:
 
 @dataclass(frozen=True, slots=True)
 class CrownSet:
-    """All crowns of a photo with their covariance (common offset included), and the shared shape."""
+    """All crowns of a photo, and the shared shape.
+
+    Attributes
+    ----------
+    covariance_mm2
+        (n, n) of the gaps, from the joint fit; what the shared shape adds is in it.
+    sensitivity
+        (n, 5) change of each gap with shift (mm/mm), camera foot (mm/mm), elevation (mm/rad), board curvature
+        (mm mm) and crown curvature (mm mm), the outlines refitted: for what the model leaves out.
+    """
 
     crowns: tuple[CrownFit, ...]
     covariance_mm2: Array = field(repr=False)
+    sensitivity: Array = field(repr=False)
     outline: Outline
     camera: BoardCamera
 
@@ -288,7 +298,7 @@ def measure_crowns(
         outline = fitted.outline
         for crown in fitted.crowns:
             gap[int(np.flatnonzero(frets == crown.fret)[0])] = crown.gap_mm
-    return result if result is not None else CrownSet((), np.zeros((0, 0)), outline, camera)
+    return result if result is not None else CrownSet((), np.zeros((0, 0)), np.zeros((0, 5)), outline, camera)
 
 
 def _fit(
@@ -358,7 +368,9 @@ def _fit(
             )
         )
     moved = replace(camera, x_foot_mm=float(fit.x[1]))
-    return CrownSet(tuple(crowns), covariance[6:, 6:] * spread**2, trial, moved)
+    information = fit.jac.T @ fit.jac
+    sensitivity = -np.linalg.solve(information[6:, 6:], information[6:, :5])
+    return CrownSet(tuple(crowns), covariance[6:, 6:] * spread**2, sensitivity, trial, moved)
 
 
 def _points(

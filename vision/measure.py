@@ -16,9 +16,9 @@ from .camera import BoardCamera, fit_camera
 from .crowns import CrownSet, measure_crowns
 from .findings import refusal, warning
 from .locate import EdgeCurve, Located
-from .photo import Photo, load_photo
+from .photo import FloatImage, Photo, load_photo
 from .reference import parse_reference
-from .slit import SlitLight, read_slit
+from .slit import SlitLight, read_slit, streak_share
 from .types import Measurement, Straightedge
 from .uncertainty import budget_lines, crown_covariance
 
@@ -30,6 +30,9 @@ MIN_CONTRAST = 0.12
 MAX_ELEVATION_RAD = 0.075
 MAX_SCATTER_MM = 0.12
 CONTACT_WITHIN_MM = 0.15
+# Edge rounding, camera height and outline model together (mm): more than this is no contact.
+MAX_FLOAT_MM = 0.25
+MAX_STREAKS = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +97,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     camera = fit_camera(photo.luminance, found.edge, found.comb, u_scale=guess.u_relative)
     span = np.array([found.edge.low_px, found.edge.high_px])
     scale = settle_scale(guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span)
+    _check_strings(photo.luminance, found.edge, scale.px_per_mm)
     slit = read_slit(photo.luminance, found.edge, camera)
     _check_light(slit, scale.px_per_mm)
     frets, _ = camera.comb.frets(found.edge.low_px, found.edge.high_px)
@@ -107,6 +111,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
         board_radius_mm=settings.board_radius_mm,
     )
     _check_crowns(crowns)
+    _check_contact(crowns, found.edge, photo.facts.width_px)
     profile, warnings = _profile(crowns, found, slit, settings)
     chord = _chord(profile, settings.chord)
     relief = compute_relief(profile, chord=chord)
@@ -136,6 +141,40 @@ def _check_crowns(crowns: CrownSet) -> None:
     scatter = float(np.median([c.scatter_mm for c in crowns.crowns]))
     if scatter > MAX_SCATTER_MM:
         raise refusal("shapes-disagree", f"scatter {scatter:.2f} mm")
+
+
+def _check_contact(crowns: CrownSet, edge: EdgeCurve, width_px: int) -> None:
+    """A rigid straightedge seen from end to end rests somewhere on either side of its middle.
+
+    Raises
+    ------
+    Refusal
+        `no-contact` when the crowns found would leave it floating or cut into it.
+    """
+    ends_in_view = edge.low_px > 0.02 * width_px and edge.high_px < 0.98 * width_px
+    if not ends_in_view or len(crowns.crowns) < MIN_CROWNS:
+        return
+    place = np.array([c.position_mm for c in crowns.crowns])
+    gap = np.array([c.gap_mm for c in crowns.crowns])
+    middle = (place[0] + place[-1]) / 2
+    left, right = float(gap[place <= middle].min()), float(gap[place >= middle].min())
+    if abs(left - right) > MAX_FLOAT_MM or not -MAX_FLOAT_MM < min(left, right) < MAX_FLOAT_MM:
+        raise refusal("no-contact", f"lowest gaps {left:+.2f} and {right:+.2f} mm")
+
+
+def _check_strings(luminance: FloatImage, edge: EdgeCurve, px_per_mm: float) -> None:
+    """Refuse when bright streaks run along the blade's face or through the gap.
+
+    Raises
+    ------
+    Refusal
+        `strings-in-front`.
+    """
+    face, gap = streak_share(luminance, edge, px_per_mm)
+    if face > MAX_STREAKS:
+        raise refusal("strings-in-front", "before the straightedge")
+    if gap > MAX_STREAKS:
+        raise refusal("strings-in-front", "in the gap")
 
 
 def _profile(

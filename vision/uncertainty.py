@@ -1,8 +1,8 @@
 """Uncertainty of the gaps and the budget of the relief, after JCGM 100:2008.
 
-Type A comes from the scatter of single columns about the fitted outlines. What the outlines share (a common shift
-along the board, the camera's foot and elevation, crown and board curvature) is fitted with wide priors, so its share is
-in the covariance already. Type B lines below cover what the model leaves out; their sizes come from rendered and
+Type A comes from the scatter of single columns about the fitted outlines, shared shape included. Type B lines cover
+what the model leaves out: for each crown by itself, and for the shared shape (shift along the board, camera foot and
+elevation, board and crown curvature), the latter fully correlated along the board. Their sizes come from rendered and
 path-traced photos with truth.
 """
 
@@ -19,26 +19,29 @@ from .types import BudgetLine
 
 # DIN 874-2 knife-edge straightness at 500 mm: 2 + L/250 = 4 um, rectangular over the full zone: 4 / (2 sqrt 3).
 U_STRAIGHTEDGE_MM = 0.0012
-# Outline model: crowns seen end-on show no separate near flank and mirror the background.
-U_MODEL_MM = 0.009
-U_MODEL_SLANT_MM = 0.0022
-MIN_SLANT = 0.04
-# A weak step of light at the edge leaves the outline to the fret's own shading.
-FULL_CONTRAST = 0.9
+# What the outline model leaves out for each crown by itself (shading, mirrored surroundings, fret roughness).
+U_CROWN_MM = 0.009
+# ... and for the shared shape: shift along the board, camera foot, elevation, board and crown curvature.
+U_SHARED = np.array([0.06, 0.6, 0.0018, 0.00022, 0.06])
+# A weak step of light at the edge leaves the outline to the fret's own shading: both grow with the missing contrast.
+FULL_CONTRAST, CONTRAST_POWER = 0.95, 2.3
 
 
-def model_u_mm(crowns: CrownSet, slit: SlitLight) -> Array:
-    """Return each crown's standard uncertainty of the outline model."""
-    slant = np.array([abs(c.slant) for c in crowns.crowns])
-    weak = max(1.0, (FULL_CONTRAST / max(slit.contrast, 0.1)) ** 2)
-    return np.asarray(weak * np.hypot(U_MODEL_MM, U_MODEL_SLANT_MM / np.maximum(slant, MIN_SLANT)))
+def weakness(slit: SlitLight) -> float:
+    """Return how much the missing contrast of blade and light widens the model's uncertainty."""
+    return float(max(1.0, (FULL_CONTRAST / max(slit.contrast, 0.1)) ** CONTRAST_POWER))
+
+
+def shape_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
+    """Return the (n, n) covariance that the shared shape's model adds: fully correlated along the board."""
+    spread = crowns.sensitivity * (U_SHARED * weakness(slit))
+    return np.asarray(spread @ spread.T)
 
 
 def crown_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
     """Return the (n, n) covariance of the gaps before the re-zero at contact."""
-    n = len(crowns.crowns)
-    model = np.diag(model_u_mm(crowns, slit) ** 2)
-    return np.asarray(crowns.covariance_mm2 + model + np.eye(n) * U_STRAIGHTEDGE_MM**2)
+    own = (U_CROWN_MM * weakness(slit)) ** 2 + U_STRAIGHTEDGE_MM**2
+    return np.asarray(crowns.covariance_mm2 + shape_covariance(crowns, slit) + np.eye(len(crowns.crowns)) * own)
 
 
 def budget_lines(crowns: CrownSet, slit: SlitLight, profile: GapProfile, relief: Relief) -> tuple[BudgetLine, ...]:
@@ -47,14 +50,21 @@ def budget_lines(crowns: CrownSet, slit: SlitLight, profile: GapProfile, relief:
     first, last = frets.index(relief.chord[0]), frets.index(relief.chord[1])
     row = chord_matrix(profile.position_mm, (first, last))[frets.index(relief.at_fret)]
     fit = float(np.sqrt(row @ crowns.covariance_mm2 @ row))
-    model = float(np.sqrt(np.sum((row * model_u_mm(crowns, slit)) ** 2)))
+    shape = float(np.sqrt(row @ shape_covariance(crowns, slit) @ row))
+    own = float(np.sqrt(np.sum(row**2)) * U_CROWN_MM * weakness(slit))
     blade = float(np.sqrt(np.sum(row**2)) * U_STRAIGHTEDGE_MM)
     lines = [
         BudgetLine(
-            "outline model (mirrored surroundings, end-on crowns)",
-            model,
+            "shared outline (camera height, board radius, place along the board)",
+            shape,
             "B",
-            "a light card or dark cloth close behind; aim so that the deepest crowns are off the picture's middle",
+            "hold the camera level with the board, give --board-radius, aim so that the deepest crowns are off the middle",
+        ),
+        BudgetLine(
+            "each crown's outline (shading, mirrored surroundings)",
+            own,
+            "B",
+            "put a light card or dark cloth close behind the neck",
         ),
         BudgetLine(
             "outline fit (noise, camera, curvatures)",
