@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from .judge import is_above, is_below
-from .posterior import MIN_CROWNS, TAU_GRID_MM, restricted_fit, smooth_design
+from .posterior import MIN_CROWNS, TAU_GRID_MM, restricted_fit, scattered, smooth_design
 from .profile import Array, Finding, GapProfile, Relief, frozen_array
 from .straightness import chord_matrix
 
@@ -101,11 +101,10 @@ def analyse_bow(profile: GapProfile, relief: Relief) -> Bow:
     """
     inside = [i for i, f in enumerate(profile.frets) if relief.chord[0] <= f <= relief.chord[1] and f > 0]
     frets = tuple(profile.frets[i] for i in inside)
-    tongue = _tongue(profile, relief)
     if len(inside) < MIN_CROWNS + 1:
         nothing = frozen_array(np.zeros(len(frets)))
         few = Finding("few-crowns", f"{len(frets)} crowns read: bow and frets cannot be told apart")
-        return Bow(frets, nothing, nothing, (), (), "cannot-tell", tongue, (few, *_tongue_words(tongue)))
+        return Bow(frets, nothing, nothing, (), (), "cannot-tell", "not-seen", (few,))
     part = GapProfile(
         tuple(profile.crowns[i] for i in inside), profile.covariance_mm2[np.ix_(inside, inside)], source=profile.source
     )
@@ -115,6 +114,7 @@ def analyse_bow(profile: GapProfile, relief: Relief) -> Bow:
         for f, a, u in zip(frets, amount, expanded, strict=True)
         if abs(a) > max(ODD_LIMIT_MM, 1.5 * u / K) and abs(a) - u <= ODD_LIMIT_MM
     )
+    tongue = _tongue(profile, relief, odd=frozenset(o.fret for o in odd))
     crowding = _crowding(part, {o.fret for o in odd}) if relief.shape in ("up-bow", "back-bow") else "cannot-tell"
     words = (*_odd_words(odd), *_doubt_words(doubt), *_crowding_words(crowding), *_tongue_words(tongue))
     return Bow(frets, frozen_array(amount), frozen_array(expanded), odd, doubt, crowding, tongue, words)
@@ -176,7 +176,7 @@ def _deletion(part: GapProfile, aside: list[int]) -> tuple[Array, Array]:
     design = smooth_design(part.position_mm)
     for i in range(n):
         rest = [j for j in range(n) if j != i and j not in aside]
-        tau = _scatter(part, design, rest)
+        tau = _scatter(part.gap_mm[rest], part.covariance_mm2[np.ix_(rest, rest)], design[rest])
         both = [*rest, i]
         total = part.covariance_mm2[np.ix_(both, both)] + tau**2 * np.eye(len(both))
         _, projection = restricted_fit(part.gap_mm[both], total, design=design[both])
@@ -186,14 +186,10 @@ def _deletion(part: GapProfile, aside: list[int]) -> tuple[Array, Array]:
     return amount, expanded
 
 
-def _scatter(part: GapProfile, design: Array, rest: list[int]) -> float:
+def _scatter(gap: Array, covariance: Array, design: Array) -> float:
     """Scatter of fret heights by restricted likelihood over the grid."""
-    cov = part.covariance_mm2[np.ix_(rest, rest)]
-    scores = [
-        restricted_fit(part.gap_mm[rest], cov + tau**2 * np.eye(len(rest)), design=design[rest])[0]
-        for tau in TAU_GRID_MM
-    ]
-    weight = np.exp(np.array(scores) - max(scores))
+    scores, _ = restricted_fit(gap, scattered(covariance), design=design)
+    weight = np.exp(scores - scores.max())
     return float(np.sqrt(weight @ TAU_GRID_MM**2 / weight.sum()))
 
 
@@ -219,8 +215,9 @@ def _crowding(part: GapProfile, odd: set[int]) -> Crowding:
     """Where the smooth bow is deepest, from draws of its coefficients."""
     keep = [i for i, f in enumerate(part.frets) if f not in odd]
     design = smooth_design(part.position_mm)
-    tau = _scatter(part, design, keep)
-    total = part.covariance_mm2[np.ix_(keep, keep)] + tau**2 * np.eye(len(keep))
+    cov = part.covariance_mm2[np.ix_(keep, keep)]
+    tau = _scatter(part.gap_mm[keep], cov, design[keep])
+    total = cov + tau**2 * np.eye(len(keep))
     information = design[keep].T @ np.linalg.solve(total, design[keep])
     best = np.linalg.solve(information, design[keep].T @ np.linalg.solve(total, part.gap_mm[keep]))
     rng = np.random.default_rng(SEED)
@@ -239,19 +236,42 @@ def _crowding(part: GapProfile, odd: set[int]) -> Crowding:
     return "middle" if low >= NUT_SHARE - 0.1 and high <= BODY_SHARE + 0.1 else "cannot-tell"
 
 
-def _tongue(profile: GapProfile, relief: Relief) -> Tongue:
-    """Height of the last crown above the chord drawn on past its end."""
-    first, last = (profile.frets.index(f) for f in relief.chord)
-    if len(profile.frets) - 1 - last < 2 or profile.numbers_relative:
+def _tongue(profile: GapProfile, relief: Relief, *, odd: frozenset[int] = frozenset()) -> Tongue:
+    """Height of the last crown above the tangent of the neck's curve at the chord's end.
+
+    The chord itself will not do: a straight tongue behind an up-bowed neck stands above the chord drawn on.
+    """
+    ends = [profile.frets.index(f) for f in relief.chord]
+    inside = [i for i in range(ends[0], ends[1] + 1) if profile.frets[i] not in odd]
+    if len(profile.frets) - 1 - ends[1] < 2 or profile.numbers_relative or len(inside) < MIN_CROWNS:
         return "not-seen"
-    row = chord_matrix(profile.position_mm, (first, last))[-1]
-    rise = float(-row @ profile.gap_mm)
-    expanded = K * float(np.sqrt(max(0.0, row @ profile.covariance_mm2 @ row)))
+    part, last = [*inside, len(profile.frets) - 1], len(inside)
+    gap, cov = profile.gap_mm[part], np.array(profile.covariance_mm2[np.ix_(part, part)])
+    place = profile.position_mm[part]
+    design, tangent = _polynomial(place[:last]), _tangent_row(place)
+    tau = _scatter(gap[:last], cov[:last, :last], design)
+    total = cov + tau**2 * np.eye(len(part))
+    solved = np.linalg.solve(total[:last, :last], design)
+    row = np.append(tangent @ np.linalg.solve(design.T @ solved, solved.T), -1.0)
+    rise, expanded = float(row @ gap), K * float(np.sqrt(max(0.0, row @ total @ row)))
     if is_above(rise, expanded, limit=TONGUE_LIMIT_MM):
         return "rising"
     if is_below(rise, expanded, limit=-TONGUE_LIMIT_MM):
         return "falling"
     return "level" if abs(rise) + expanded <= 2 * TONGUE_LIMIT_MM else "cannot-tell"
+
+
+def _polynomial(place: Array) -> Array:
+    """Columns 1, x, x^2 (x^3 from eight crowns on), x running from -1 to 1."""
+    x = 2 * (place - place[0]) / (place[-1] - place[0]) - 1
+    return np.vander(x, 4 if len(x) >= 8 else 3, increasing=True)
+
+
+def _tangent_row(place: Array) -> Array:
+    """Row of the polynomial's tangent at the last but one place, read at the last place."""
+    half = (place[-2] - place[0]) / 2
+    order = np.arange(4 if len(place) - 1 >= 8 else 3)
+    return np.asarray(1.0 + order * (place[-1] - place[-2]) / half)
 
 
 def _odd_words(odd: tuple[OddFret, ...]) -> tuple[Finding, ...]:
@@ -285,7 +305,16 @@ def _crowding_words(crowding: Crowding) -> tuple[Finding, ...]:
 
 def _tongue_words(tongue: Tongue) -> tuple[Finding, ...]:
     if tongue == "rising":
-        return (Finding("tongue-rises", "the board rises past the chord, over the body: fret work, not the rod"),)
+        return (
+            Finding(
+                "tongue-rises", "the board rises past the chord, against the line of the neck: fret work, not the rod"
+            ),
+        )
     if tongue == "falling":
-        return (Finding("tongue-falls", "the board falls away past the chord: no fault, the rod does not act there"),)
+        return (
+            Finding(
+                "tongue-falls",
+                "the board falls away past the chord, against the line of the neck: the rod does not act there",
+            ),
+        )
     return ()

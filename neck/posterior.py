@@ -56,14 +56,17 @@ def crown_posterior(profile: GapProfile) -> CrownPosterior:
     if len(gap) < MIN_CROWNS:
         return _collect(np.array([1.0]), [gap], [np.array(cov)])
     design = smooth_design(profile.position_mm)
-    scores, means, covs = [], [], []
-    for tau in TAU_GRID_MM:
-        score, projection = restricted_fit(gap, cov + tau**2 * np.eye(len(gap)), design=design)
-        scores.append(score - 0.5 * (np.log(tau / TAU_PRIOR_MM) / TAU_PRIOR_LOG_SD) ** 2)
-        means.append(gap - cov @ projection @ gap)
-        covs.append(cov - cov @ projection @ cov)
-    weight = np.exp(np.array(scores) - max(scores))
-    return _collect(weight / weight.sum(), means, covs)
+    scores, projections = restricted_fit(gap, scattered(cov), design=design)
+    scores = scores - 0.5 * (np.log(TAU_GRID_MM / TAU_PRIOR_MM) / TAU_PRIOR_LOG_SD) ** 2
+    weight = np.exp(scores - scores.max())
+    means = gap - (cov @ projections @ gap[:, None])[..., 0]
+    covs = cov - cov @ projections @ cov
+    return _collect(weight / weight.sum(), list(means), list(covs))
+
+
+def scattered(covariance: Array) -> Array:
+    """Return the covariance with each scatter of fret heights of the grid added, (grid, n, n)."""
+    return np.asarray(covariance + TAU_GRID_MM[:, None, None] ** 2 * np.eye(len(covariance)))
 
 
 def smooth_design(position: Array) -> Array:
@@ -72,13 +75,29 @@ def smooth_design(position: Array) -> Array:
     return np.linalg.qr(np.vander(x, 4 if len(x) >= 8 else 3, increasing=True))[0]
 
 
-def restricted_fit(gap: Array, total: Array, *, design: Array) -> tuple[float, Array]:
-    """Return the restricted log-likelihood of a total covariance and its projection P (see the module)."""
+def restricted_fit(gap: Array, total: Array, *, design: Array) -> tuple[Array, Array]:
+    """Return the restricted log-likelihood of a total covariance and its projection P (see the module).
+
+    Parameters
+    ----------
+    gap
+        (n,) gaps.
+    total
+        (..., n, n) one covariance, or many at once.
+    design
+        (n, p) columns of the smooth part.
+
+    Returns
+    -------
+    tuple
+        (...) log-likelihoods and (..., n, n) projections.
+    """
     inverse = np.linalg.inv(total)
-    information = design.T @ inverse @ design
-    projection = inverse - inverse @ design @ np.linalg.solve(information, design.T @ inverse)
-    score = -0.5 * (np.linalg.slogdet(total)[1] + np.linalg.slogdet(information)[1] + gap @ projection @ gap)
-    return float(score), np.asarray(projection, dtype=np.float64)
+    weighted = design.T @ inverse
+    information = weighted @ design
+    projection = inverse - np.swapaxes(weighted, -1, -2) @ np.linalg.solve(information, weighted)
+    misfit = np.einsum("i,...ij,j->...", gap, projection, gap)
+    return -0.5 * (np.linalg.slogdet(total)[1] + np.linalg.slogdet(information)[1] + misfit), projection
 
 
 def _collect(weight: Array, means: list[Array], covs: list[Array]) -> CrownPosterior:

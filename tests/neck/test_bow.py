@@ -8,6 +8,7 @@ from neck_profiles import bow, make_profile
 
 from lightgap.neck.advise import advise
 from lightgap.neck.bow import analyse_bow, rocker_test
+from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.relief import compute_relief
 
 
@@ -78,11 +79,22 @@ def test_crowded_bows() -> None:
     assert analyse(noisy(bow(15, 0.02), 0.02), u_mm=0.02).crowding == "cannot-tell"
 
 
-@pytest.mark.parametrize("per_fret, name", [(-0.06, "rising"), (0.06, "falling"), (0.0, "level")])
-def test_tongue(per_fret: float, name: str) -> None:
-    gap = np.concatenate([bow(15, 0.2), per_fret * np.arange(1, 6)])
-    assert analyse(gap).tongue == name
+@pytest.mark.parametrize("relief_mm", [0.0, 0.25, -0.15])
+@pytest.mark.parametrize("angle, name", [(-0.004, "rising"), (0.004, "falling"), (0.0, "level")])
+def test_tongue_against_the_line_of_the_neck(relief_mm: float, angle: float, name: str) -> None:
+    """A tongue that carries on the neck's end straight is level, however bowed the neck."""
+    x = fret_position_mm(np.arange(1, 21), 648.0)
+    beyond = x[15:] - x[14]
+    slope = -4 * relief_mm / (x[14] - x[0])
+    gap = np.concatenate([bow(15, relief_mm), (slope + angle) * beyond])
+    got = analyse(gap, u_mm=0.002)
+    assert got.tongue == name
+    assert ("tongue-rises" in [f.code for f in got.findings]) == (name == "rising")
+
+
+def test_tongue_not_seen_or_not_told() -> None:
     assert analyse(bow(15, 0.2)).tongue == "not-seen"
+    assert analyse(np.concatenate([bow(15, 0.2), np.zeros(5)]), u_mm=0.08).tongue == "cannot-tell"
 
 
 def test_this_is_a_fret_not_the_rod() -> None:
