@@ -145,7 +145,7 @@ def string_path_mm(neck: Neck) -> tuple[float, float]:
     return at_nut, (0.5 * neck.bridge_spread_mm - at_nut) / neck.scale_length_mm
 
 
-def lay_blade(neck: Neck, blade: Blade, crowns: Crowns) -> BladeLine:
+def lay_blade(neck: Neck, blade: Blade, *, crowns: Crowns) -> BladeLine:
     """Lay the straightedge on the crowns by rigid contact along its own line across the board."""
     left = float(fret_position_mm(float(blade.first_fret), neck.scale_length_mm)) - blade.overhang_mm[0]
     right = float(fret_position_mm(float(blade.last_fret), neck.scale_length_mm)) + blade.overhang_mm[1]

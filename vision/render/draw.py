@@ -48,8 +48,8 @@ def draw_scene_settings(
     neck = draw_neck(rng, instrument or str_choice(rng, tuple(INSTRUMENTS)))
     neck = replace(neck, strings=bool(rng.random() < 0.3) if strings is None else strings)
     place = place or ("outer" if rng.random() < 0.25 else "middle")
-    camera, span = draw_camera(rng, neck, framing)
-    blade = draw_blade(rng, neck, place, span)
+    camera, span = draw_camera(rng, neck, framing=framing)
+    blade = draw_blade(rng, neck, place=place, span=span)
     if place == "outer" and rng.random() < 0.5:
         camera = replace(camera, elevation_deg=float(rng.uniform(-0.3, 1.7)) - board_slope_deg(neck, blade))
     light = draw_light(rng, background or str_choice(rng, BACKGROUNDS))
@@ -62,7 +62,7 @@ def draw_scene_settings(
         blade=blade,
         camera=camera,
         light=replace(light, pattern_seed=seed & 0xFFFF),
-        reference=draw_reference(rng, neck, blade, camera),
+        reference=draw_reference(rng, neck, blade=blade, camera=camera),
         imaging=draw_imaging(rng),
     )
 
@@ -106,7 +106,7 @@ def draw_neck(rng: np.random.Generator, instrument: str) -> Neck:
     )
 
 
-def draw_camera(rng: np.random.Generator, neck: Neck, framing: Framing) -> tuple[Camera, tuple[float, float]]:
+def draw_camera(rng: np.random.Generator, neck: Neck, *, framing: Framing) -> tuple[Camera, tuple[float, float]]:
     """Return a camera for the framing and the frets it frames."""
     width, height = SIZES_PX[framing]
     last = min(neck.body_joint_fret + 3, neck.fret_count - 1, 17)
@@ -115,7 +115,7 @@ def draw_camera(rng: np.random.Generator, neck: Neck, framing: Framing) -> tuple
     elif framing == "half":
         span = (0.0, 12.0) if rng.random() < 0.5 else (5.0, float(last))
     else:
-        span = draw_macro_span(rng, neck, last)
+        span = draw_macro_span(rng, neck, last=last)
     x0, x1 = fret_position_mm(np.array(span), neck.scale_length_mm)
     least, most = {"full": (6.5, 10.5), "half": (10.8, 15.0), "macro": (25.0, 40.0)}[framing]
     px_per_mm = float(np.clip(width / (1.12 * (x1 - x0)), least, most))
@@ -139,7 +139,7 @@ def draw_camera(rng: np.random.Generator, neck: Neck, framing: Framing) -> tuple
     return camera, span
 
 
-def draw_macro_span(rng: np.random.Generator, neck: Neck, last: int) -> tuple[float, float]:
+def draw_macro_span(rng: np.random.Generator, neck: Neck, *, last: int) -> tuple[float, float]:
     """Return five to seven frets that fill a close picture."""
     wide_mm = float(rng.uniform(90.0, 140.0))
     first = int(rng.integers(2, max(3, last - 7)))
@@ -148,7 +148,7 @@ def draw_macro_span(rng: np.random.Generator, neck: Neck, last: int) -> tuple[fl
     return float(first), float(np.clip(end, first + 4, last))
 
 
-def draw_blade(rng: np.random.Generator, neck: Neck, place: Place, span: tuple[float, float]) -> Blade:
+def draw_blade(rng: np.random.Generator, neck: Neck, *, place: Place, span: tuple[float, float]) -> Blade:
     """Return a straightedge that lies over the framed frets."""
     outer = place == "outer"
     thickness = float(rng.uniform(0.8, 1.2)) if outer else float(rng.choice([2.0, 3.0, 4.0, 5.0]))
@@ -192,7 +192,7 @@ def draw_light(rng: np.random.Generator, background: str) -> Light:
     )
 
 
-def draw_reference(rng: np.random.Generator, neck: Neck, blade: Blade, camera: Camera) -> Reference:
+def draw_reference(rng: np.random.Generator, neck: Neck, *, blade: Blade, camera: Camera) -> Reference:
     """Return an object of known size that fits into the picture above the straightedge's edge, or none."""
     above = float(rng.uniform(6.0, 9.5))
     tilted = 0.3 * camera.width_px * np.tan(np.deg2rad(abs(camera.roll_deg)))

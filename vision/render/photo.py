@@ -56,7 +56,7 @@ def lens_vector(camera: Pinhole) -> Array:
     )  # fmt: skip
 
 
-def cast_scene(settings: SceneSettings, scene: Packed, camera: Pinhole, line: BladeLine, *, seed: int) -> Radiance:
+def cast_scene(settings: SceneSettings, scene: Packed, *, camera: Pinhole, line: BladeLine, seed: int) -> Radiance:
     """Return the radiance: few rays on the backdrop, more on bodies, more near the straightedge's
     lower edge, many, cell by cell, where edges are.
 
@@ -80,7 +80,7 @@ def cast_scene(settings: SceneSettings, scene: Packed, camera: Pinhole, line: Bl
 
     cast(np.arange(mean.shape[0]), few, 0)
     edges = find_edges(met, np.sqrt(mean.sum(axis=1)).reshape(shape))
-    bright = np.isin(met, (FRET, CHAMFER, STRING)) | ((met != NOTHING) & edge_band(settings, line, camera))
+    bright = np.isin(met, (FRET, CHAMFER, STRING)) | ((met != NOTHING) & edge_band(settings, line, camera=camera))
     cast(np.flatnonzero((met != NOTHING) & ~edges & ~bright), more - few, few)
     cast(np.flatnonzero(bright & ~edges), metal - few, few)
     chosen = np.flatnonzero(edges)
@@ -90,7 +90,7 @@ def cast_scene(settings: SceneSettings, scene: Packed, camera: Pinhole, line: Bl
     return Radiance(mean.reshape(*shape, 3), chosen, cells)
 
 
-def edge_band(settings: SceneSettings, line: BladeLine, camera: Pinhole) -> NDArray[np.bool_]:
+def edge_band(settings: SceneSettings, line: BladeLine, *, camera: Pinhole) -> NDArray[np.bool_]:
     """Return the pixels close to the straightedge's lower edge."""
     c = settings.camera
     x = np.linspace(line.x_left_mm, line.x_right_mm, 50)
@@ -123,7 +123,7 @@ def _relative_step(tone: Array, axis: int) -> Array:
 def set_up(settings: SceneSettings, *, rng: np.random.Generator) -> tuple[Crowns, BladeLine, Pinhole]:
     """Return crowns, straightedge line and camera of the settings."""
     crowns = make_crowns(settings.neck, rng=rng)
-    line = lay_blade(settings.neck, settings.blade, crowns)
+    line = lay_blade(settings.neck, settings.blade, crowns=crowns)
     middle = 0.5 * (line.x_left_mm + line.x_right_mm)
     outer = settings.blade.place == "outer"
     camera = place_camera(
@@ -153,14 +153,14 @@ def render_photo(settings: SceneSettings, *, rng: np.random.Generator) -> Render
     from .scene import pack_scene
 
     crowns, line, camera = set_up(settings, rng=rng)
-    scene = pack_scene(settings, crowns, line, rng=rng)
-    radiance = cast_scene(settings, scene, camera, line, seed=int(rng.integers(1 << 30)))
+    scene = pack_scene(settings, crowns, line=line, rng=rng)
+    radiance = cast_scene(settings, scene, camera=camera, line=line, seed=int(rng.integers(1 << 30)))
     exposure = choose_exposure(radiance.mean, settings.imaging)
     light = exposure * blur_by_lens(radiance, settings.imaging.psf_sigma_px)
     level = add_sensor_noise(light, settings.imaging, rng=rng)
     image = develop(level, settings.imaging)
     focal_35mm = round(36.0 * camera.focal_px / settings.camera.width_px)
     jpeg = encode_jpeg(image, settings.imaging, focal_35mm=focal_35mm)
-    truth = measure_truth(settings, crowns, line, camera, sha256=hashlib.sha256(jpeg).hexdigest())
-    sidecar = describe_truth(settings, crowns, line, camera, exposure=exposure)
+    truth = measure_truth(settings, crowns, line=line, camera=camera, sha256=hashlib.sha256(jpeg).hexdigest())
+    sidecar = describe_truth(settings, crowns, line=line, camera=camera, exposure=exposure)
     return RenderedPhoto(image=image, jpeg=jpeg, truth=truth, sidecar=sidecar)

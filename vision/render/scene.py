@@ -103,7 +103,7 @@ def pack_boxes(neck: Neck, n: Array) -> tuple[Array, Array]:
     return np.array([nut, head]), np.array(posts)
 
 
-def pack_dots(neck: Neck, n: Array, heights: Array) -> Array:
+def pack_dots(neck: Neck, n: Array) -> Array:
     """Return the side dots of the board, between the frets they mark."""
     rows: list[list[float]] = []
     for fret in DOT_FRETS:
@@ -221,7 +221,7 @@ def pack_backdrop(settings: SceneSettings, *, rng: np.random.Generator) -> Array
     return k
 
 
-def pack_scene(settings: SceneSettings, crowns: Crowns, line: BladeLine, *, rng: np.random.Generator) -> P.Packed:
+def pack_scene(settings: SceneSettings, crowns: Crowns, *, line: BladeLine, rng: np.random.Generator) -> P.Packed:
     """Lay out the whole scene; the light of room and backdrop is gathered into harmonics at the end."""
     n, heights = pack_neck(settings.neck)
     boxes, posts = pack_boxes(settings.neck, n)
@@ -229,7 +229,7 @@ def pack_scene(settings: SceneSettings, crowns: Crowns, line: BladeLine, *, rng:
     things, colours = strew_clutter(settings, rng=rng)
     scene = P.Packed(
         neck=n, heights=heights, frets=pack_frets(settings.neck, crowns), planes=pack_blade(settings, line),
-        strings=pack_strings(settings.neck), boxes=boxes, posts=posts, dots=pack_dots(settings.neck, n, heights),
+        strings=pack_strings(settings.neck), boxes=boxes, posts=posts, dots=pack_dots(settings.neck, n),
         things=things, colours=colours, lights=pack_lights(settings.light), harmonics=np.zeros((9, 3)),
         materials=pack_materials(settings), backdrop=pack_backdrop(settings, rng=rng),
         reference=reference, marker=cells,

@@ -32,7 +32,7 @@ class TrueCrowns:
     edge_px: Array
 
 
-def true_crowns(settings: SceneSettings, crowns: Crowns, line: BladeLine, camera: Pinhole) -> TrueCrowns:
+def true_crowns(settings: SceneSettings, crowns: Crowns, *, line: BladeLine, camera: Pinhole) -> TrueCrowns:
     """Return what a perfect measurement finds at each crown that can be seen under the straightedge."""
     x, z = crowns.x_mm, line.z_mm(crowns.x_mm)
     y, edge = crowns.height_at_mm(z), line.height_mm(x)
@@ -75,10 +75,10 @@ def _shape(below: Array) -> Shape:
 
 
 def measure_truth(
-    settings: SceneSettings, crowns: Crowns, line: BladeLine, camera: Pinhole, *, sha256: str
+    settings: SceneSettings, crowns: Crowns, *, line: BladeLine, camera: Pinhole, sha256: str
 ) -> Measurement:
     """Return the truth in the dataclass that measuring returns; every uncertainty is zero."""
-    seen = true_crowns(settings, crowns, line, camera)
+    seen = true_crowns(settings, crowns, line=line, camera=camera)
     at = int(np.argmax(np.abs(seen.below_chord_mm))) if seen.frets else 0
     gaps = tuple(
         CrownGap(
@@ -134,7 +134,7 @@ def _true_scale(settings: SceneSettings, seen: TrueCrowns, line: BladeLine, came
 
 
 def describe_truth(
-    settings: SceneSettings, crowns: Crowns, line: BladeLine, camera: Pinhole, *, exposure: float
+    settings: SceneSettings, crowns: Crowns, *, line: BladeLine, camera: Pinhole, exposure: float
 ) -> dict[str, Any]:
     """Return the sidecar document: what a user would know (inputs), what is true, and how the photo was made."""
     return {
@@ -156,7 +156,7 @@ def _inputs(settings: SceneSettings, crowns: Crowns, line: BladeLine, camera: Pi
     r = settings.reference
     marker = r.kind == "marker"
     sizes: dict[str, Any] = {"card": [85.6, 53.98], "coin": r.size_mm, "marker": r.size_mm, "none": None}
-    frets = true_crowns(settings, crowns, line, camera).frets
+    frets = true_crowns(settings, crowns, line=line, camera=camera).frets
     return {
         "scale_length_mm": settings.neck.scale_length_mm,
         "reference": r.kind,
@@ -172,7 +172,7 @@ def _inputs(settings: SceneSettings, crowns: Crowns, line: BladeLine, camera: Pi
 
 
 def _truth(settings: SceneSettings, crowns: Crowns, line: BladeLine, camera: Pinhole) -> dict[str, Any]:
-    seen = true_crowns(settings, crowns, line, camera)
+    seen = true_crowns(settings, crowns, line=line, camera=camera)
     at = int(np.argmax(np.abs(seen.below_chord_mm))) if seen.frets else None
     x = np.linspace(line.x_left_mm, line.x_right_mm, 60)
     edge_px = camera.project_px(np.column_stack([x, line.height_mm(x), line.z_mm(x)]))

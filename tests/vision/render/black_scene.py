@@ -46,10 +46,10 @@ def cast_black(settings: SceneSettings, *, only_fret: int | None = None) -> tupl
     """Return the light of the blackened scene over the light of the sheet alone, near 0 and 1."""
     rng = np.random.default_rng(4)
     crowns, line, camera = set_up(settings, rng=rng)
-    scene = blackened(pack_scene(settings, crowns, line, rng=rng))
+    scene = blackened(pack_scene(settings, crowns, line=line, rng=rng))
     if only_fret is not None:
         scene = scene._replace(frets=scene.frets[only_fret - 1 : only_fret])
-    light = cast_scene(settings, scene, camera, line, seed=11)
+    light = cast_scene(settings, scene, camera=camera, line=line, seed=11)
     level = float(np.quantile(light.mean[..., 0], 0.98))
     return Radiance(light.mean / level, light.edge_pixels, light.cells / level), crowns, line, camera
 

@@ -67,7 +67,7 @@ def test_rest_minimises_height_at_the_load() -> None:
 def test_back_bow_rocks() -> None:
     neck = Neck(bow_mm=-0.2, crown_scatter_mm=0.0)
     crowns = make_crowns(neck, rng=np.random.default_rng(1))
-    lines = [lay_blade(neck, Blade(last_fret=14, press=p), crowns) for p in (-0.9, -0.4, 0.0, 0.4, 0.9)]
+    lines = [lay_blade(neck, Blade(last_fret=14, press=p), crowns=crowns) for p in (-0.9, -0.4, 0.0, 0.4, 0.9)]
     assert all(b - a == 1 for a, b in (line.contact_frets for line in lines))  # two neighbours carry it
     contacts = [line.contact_frets[0] for line in lines]
     assert contacts == sorted(contacts)
@@ -83,13 +83,15 @@ def test_back_bow_rocks() -> None:
 def test_up_bow_does_not_rock() -> None:
     neck = Neck(bow_mm=0.3, crown_scatter_mm=0.0)
     crowns = make_crowns(neck, rng=np.random.default_rng(1))
-    assert {lay_blade(neck, Blade(last_fret=14, press=p), crowns).contact_frets for p in (-0.8, 0.0, 0.8)} == {(1, 14)}
+    assert {lay_blade(neck, Blade(last_fret=14, press=p), crowns=crowns).contact_frets for p in (-0.8, 0.0, 0.8)} == {
+        (1, 14)
+    }
 
 
 def test_outer_place_lies_on_the_radius() -> None:
     neck = Neck(bow_mm=0.0, crown_scatter_mm=0.0, board_radius_mm=305.0, joint_width_mm=43.0, bridge_spread_mm=35.5)
     crowns = make_crowns(neck, rng=np.random.default_rng(1))
-    line = lay_blade(neck, Blade(place="outer", outside_mm=1.0), crowns)
+    line = lay_blade(neck, Blade(place="outer", outside_mm=1.0), crowns=crowns)
     # An untapered board: z = 21.5 - 3.75 + 1 = 18.75 everywhere, sag 305 - sqrt(305^2 - 18.75^2) = 0.5769 mm,
     # lean asin(18.75 / 305) = 3.5245 degrees.
     assert line.z_slope == pytest.approx(0.0)

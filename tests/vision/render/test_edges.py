@@ -156,7 +156,7 @@ def test_off_centre_fret_is_smeared_along_its_length() -> None:
     settings = replace(base, neck=neck, camera=camera, blade=Blade(shown=False))
     rng = np.random.default_rng(4)
     crowns, line, pinhole = set_up(settings, rng=rng)
-    scene = pack_scene(settings, crowns, line, rng=rng)
+    scene = pack_scene(settings, crowns, line=line, rng=rng)
     pixels = np.arange(900 * 60)
     out, met = np.zeros((len(pixels), 3)), np.zeros(len(pixels), dtype=np.int64)
     cast_pixels(pixels, 900, 1, 0, 1, lens_vector(pinhole), scene, out, met)

@@ -49,7 +49,9 @@ def test_truth_beside_the_photo(photo: Path) -> None:
     jsonschema.validate(side, SCHEMA, cls=jsonschema.Draft202012Validator)
     seed, settings = load_maker().SCENES[photo.stem]
     crowns, line, camera = set_up(settings, rng=np.random.default_rng(seed))
-    fresh = describe_truth(replace(settings, name=photo.stem), crowns, line, camera, exposure=side["exposure"])
+    fresh = describe_truth(
+        replace(settings, name=photo.stem), crowns, line=line, camera=camera, exposure=side["exposure"]
+    )
     fresh = json.loads(json.dumps(fresh))
     assert side["truth"] == fresh["truth"]
     assert side["inputs"] == fresh["inputs"]

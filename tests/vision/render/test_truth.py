@@ -19,7 +19,7 @@ PARABOLA = SceneSettings(
 
 def truth_of(settings: SceneSettings) -> Measurement:
     crowns, line, camera = set_up(settings, rng=np.random.default_rng(2))
-    return measure_truth(settings, crowns, line, camera, sha256="0" * 64)
+    return measure_truth(settings, crowns, line=line, camera=camera, sha256="0" * 64)
 
 
 def test_parabola_gaps_and_relief_by_hand() -> None:
@@ -58,7 +58,7 @@ def test_outer_line_adds_the_curvature_of_the_radius() -> None:
     neck = Neck(bow_mm=0.0, crown_scatter_mm=0.0, board_radius_mm=250.0)
     settings = SceneSettings(neck=neck, blade=Blade(place="outer", last_fret=17))
     crowns, line, camera = set_up(settings, rng=np.random.default_rng(2))
-    truth = measure_truth(settings, crowns, line, camera, sha256="")
+    truth = measure_truth(settings, crowns, line=line, camera=camera, sha256="")
     x = crowns.x_mm[[0, 16]]
     dz = line.z_slope * (x[1] - x[0])
     # A taller place on the cylinder's flank stands proud of the chord, seen square to the board: -dz^2 / (8 R), to
@@ -89,8 +89,8 @@ def test_wrong_reference_is_drawn_larger_than_stated() -> None:
 
 def test_sidecar_says_the_same() -> None:
     crowns, line, camera = set_up(PARABOLA, rng=np.random.default_rng(2))
-    truth = measure_truth(PARABOLA, crowns, line, camera, sha256="")
-    side = describe_truth(PARABOLA, crowns, line, camera, exposure=1.0)
+    truth = measure_truth(PARABOLA, crowns, line=line, camera=camera, sha256="")
+    side = describe_truth(PARABOLA, crowns, line=line, camera=camera, exposure=1.0)
     assert side["truth"]["relief_mm"] == pytest.approx(truth.relief.relief_mm, abs=1e-6)  # rounded to 1e-6
     assert side["truth"]["relief_span_frets"] == [1, 14]
     assert side["truth"]["contact_frets"] == [1, 14]
