@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import sqlite3
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -15,7 +16,7 @@ from lightgap.neck.errors import FileProblem, InputError
 
 from .book import Book, book_words, copy_database, open_book
 from .files import file_words, flush_folder, keep_file, photo_folder, photo_path, sha256_of, sweep_incoming
-from .migrations import LATEST, TABLES
+from .migrations import LATEST, MIGRATIONS, TABLES
 
 EXPORT_SCHEMA = "lightgap/book-export/1"
 RECORDS_NAME = "book.jsonl"
@@ -194,33 +195,28 @@ def _read_export(path: Path) -> tuple[dict[str, Any], Iterator[tuple[str, dict[s
 
 
 def _rows(path: Path) -> Iterator[tuple[str, dict[str, Any]]]:
-    columns: dict[str, frozenset[str]] = {}
+    columns = _columns()
     with file_words(f"read the export {path}"), path.open(encoding="utf-8") as stream:
         for number, text in enumerate(stream, start=1):
             if number == 1:
                 continue
             document = _parsed(text, path, number=number)
             table, row = document.get("table"), document.get("row")
-            if table not in TABLES or not isinstance(row, dict) or not row:
+            if table not in columns or not isinstance(row, dict) or not row:
                 raise FileProblem(f"{path}, line {number}: no record of a bench book")
-            names = columns.setdefault(table, _columns(table))
-            if not row.keys() <= names:
-                raise FileProblem(f"{path}, line {number}: unknown column {sorted(row.keys() - names)[0]!r}")
+            if not row.keys() <= columns[table]:
+                raise FileProblem(f"{path}, line {number}: unknown column {min(row.keys() - columns[table])!r}")
             yield table, row
 
 
-def _columns(table: str) -> frozenset[str]:
-    """Return the columns of a table as the migrations make it: no other name ever reaches the database."""
-    import sqlite3
-
-    from .migrations import MIGRATIONS
-
+def _columns() -> dict[str, frozenset[str]]:
+    """Return the columns of every table as the migrations make them: no other name ever reaches the database."""
     fresh = sqlite3.connect(":memory:", isolation_level=None)
     try:
         for step in MIGRATIONS:
             for statement in step.statements:
                 fresh.execute(statement)
-        return frozenset(row[1] for row in fresh.execute(f"PRAGMA table_info({table})"))
+        return {table: frozenset(row[1] for row in fresh.execute(f"PRAGMA table_info({table})")) for table in TABLES}
     finally:
         fresh.close()
 
