@@ -83,8 +83,9 @@ def record_photo(
     from lightgap.records.book import open_book
     from lightgap.records.compare import verdict_sentence
     from lightgap.records.quantities import with_uncertainty
+    from lightgap.records.recording import record_measurement
     from lightgap.records.report_parts import turn_sentence
-    from lightgap.records.visits import find_visit, record_measurement
+    from lightgap.records.visits import find_visit
     from lightgap.vision.document import measurement_document
     from lightgap.vision.overlay import draw_overlay
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 import typer
 
@@ -14,15 +14,12 @@ from .bench_input import (
     NameArgument,
     VisitArgument,
     ask,
-    rows_table,
+    complete_instrument,
     show_listing,
 )
 from .neck_input import JsonOption, MethodOption, ReadingOption, UnitsOption
-from .output import emit_json, say, show, write_bytes
-
-if TYPE_CHECKING:
-    from lightgap.records.compare import Comparison
-    from lightgap.records.find import Listing
+from .output import emit_json, say, show
+from .visit_words import entry_line, show_comparison, visits_table, write_report
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -171,7 +168,7 @@ def add(
         found = read_visit(opened, found.id)
     for entry in found.entries:
         if entry.id in numbers:
-            show(_entry_line(entry, units="mm"))
+            show(entry_line(entry, units="mm"))
 
 
 @app.command("correct", help=CORRECT_HELP)
@@ -226,7 +223,7 @@ def correct(
     with open_book(book) as opened:
         number = withdraw_entry(opened, entry, reason=reason) if withdraw else correct_entry(opened, entry, details[0])
         _, later = find_entry(opened, number)
-    show(_entry_line(later, units="mm"))
+    show(entry_line(later, units="mm"))
 
 
 @app.command("show", help=SHOW_HELP)
@@ -251,8 +248,8 @@ def show_one(
     state = "open" if found.is_open else "closed"
     show(f"visit {found.id} of {one_line(found.instrument.name)}, opened {found.opened_utc[:16]}Z, {state}")
     for entry in found.entries if everything else found.current:
-        show(_entry_line(entry, units=units))
-    _show_comparison(visit_comparison(found), units=units)
+        show(entry_line(entry, units=units))
+    show_comparison(visit_comparison(found), units=units)
 
 
 @app.command("close", help=CLOSE_HELP)
@@ -274,9 +271,9 @@ def close(
         found = find_visit(opened, visit)
         comparison = close_visit(opened, found, remark=remark)
         show(f"visit {found.id} of {one_line(found.instrument.name)} is closed")
-        _show_comparison(comparison, units=units)
+        show_comparison(comparison, units=units)
         if report is not None:
-            _write_report(opened, read_visit(opened, found.id), report, units=units, page="A4")
+            write_report(opened, read_visit(opened, found.id), report, units=units, page="A4")
 
 
 @app.command("reopen")
@@ -314,12 +311,15 @@ def report(
     from lightgap.records.visits import find_visit
 
     with open_book(book) as opened:
-        _write_report(opened, find_visit(opened, visit), path, units=units, page=page)
+        write_report(opened, find_visit(opened, visit), path, units=units, page=page)
 
 
 @app.command("list", help=LIST_HELP)
 def list_all(
-    instrument: Annotated[str | None, typer.Option(metavar="INSTRUMENT", help="Only of this instrument.")] = None,
+    instrument: Annotated[
+        str | None,
+        typer.Option(metavar="INSTRUMENT", help="Only of this instrument.", autocompletion=complete_instrument),
+    ] = None,
     search: Annotated[
         str | None, typer.Option(metavar="TEXT", help="Only where this text stands in names, notes and remarks.")
     ] = None,
@@ -343,64 +343,4 @@ def list_all(
         else:
             chosen = None if instrument is None else find_instrument(opened, instrument).id
             listing = list_visits(opened, instrument_id=chosen, limit=limit or None)
-    show_listing(listing, json=json, csv_target=csv, human=lambda rows: _human(rows, units=units))
-
-
-def _human(listing: Listing, *, units: Any) -> str:
-    from lightgap.records.quantities import with_uncertainty
-    from lightgap.records.text import one_line
-
-    def relief(row: dict[str, Any], stage: str) -> str:
-        value = row[f"{stage}_relief_mm"]
-        return "" if value is None else with_uncertainty(value, row[f"U_{stage}_relief_mm"], units=units)
-
-    header = ["Visit", "Instrument", "Reference", "Opened", "State", "Relief, intake", "Relief, after", "Turns"]
-    rows = [
-        [
-            str(row["visit"]),
-            one_line(row["instrument"]),
-            one_line(row["owner_reference"] or ""),
-            row["opened_utc"][:10],
-            row["state"],
-            relief(row, "intake"),
-            relief(row, "after"),
-            "" if row["turned_turns"] is None else f"{row['turned_turns']:+.3g}",
-        ]
-        for row in listing.rows
-    ]
-    return rows_table(header, rows, left=5, total=listing.total)
-
-
-def _entry_line(entry: Any, *, units: Any) -> str:
-    from lightgap.records.visit_document import entry_words
-
-    mark = f"  [corrected by {entry.corrected_by}]" if entry.corrected_by else ""
-    corrects = f" (in place of {entry.corrects_id})" if entry.corrects_id else ""
-    time = entry.recorded_utc[:16].replace("T", " ")
-    return f"  {entry.id:>5}  {time}Z  {entry.stage:<12}  {entry_words(entry.detail, units=units)}{corrects}{mark}"
-
-
-def _show_comparison(comparison: Comparison | None, *, units: Any) -> None:
-    if comparison is None:
-        return
-    from lightgap.records.compare import verdict_sentence
-    from lightgap.records.quantities import with_uncertainty
-
-    change = with_uncertainty(comparison.change_mm, comparison.U_change_mm, units=units)
-    show(verdict_sentence(comparison, text_change=change))
-    for note in comparison.notes:
-        say(f"note: {note}")
-
-
-def _write_report(book: Any, visit: Any, path: Path, *, units: Any, page: Any) -> None:
-    from lightgap.neck.errors import InputError
-    from lightgap.records.visit_report import visit_report_html, visit_report_pdf
-
-    suffix = path.suffix.lower()
-    if suffix in (".html", ".htm"):
-        write_bytes(path, visit_report_html(book, visit, units=units).encode("utf-8"))
-    elif suffix == ".pdf":
-        write_bytes(path, visit_report_pdf(book, visit, units=units, page=page))
-    else:
-        raise InputError(f"the report {path} must end in .html or .pdf")
-    say(f"report: {path}")
+    show_listing(listing, json=json, csv_target=csv, human=lambda rows: visits_table(rows, units=units))

@@ -124,7 +124,11 @@ def _draw_against_moisture(axes: Axes, line: SeasonLine, *, units: Units) -> Non
             alpha=0.2,
             linewidth=0,
         )
+    expected = line.expectation
+    if expected is not None and expected.moisture_content_pct is not None:
+        ends = scale * np.array([expected.low_mm, expected.high_mm])
+        axes.plot([expected.moisture_content_pct] * 2, ends, color="#303030", linewidth=2.5, alpha=0.7)
     axes.set_xlabel("wood moisture (%)", fontsize=8)
     axes.tick_params(labelsize=7.5)
     axes.grid(visible=True, color="#e0e0e0", linewidth=0.5)
-    axes.set_title("line with its 95 % band", fontsize=7.5, pad=3)
+    axes.set_title("line, 95 % band; grey: next visit", fontsize=7, pad=3)

@@ -21,7 +21,7 @@ from lightgap.cli.app import app
 from lightgap.neck.errors import LightgapError
 from lightgap.records.book import open_book
 from lightgap.records.documents import schema_for
-from lightgap.records.visits import record_measurement
+from lightgap.records.recording import record_measurement
 
 COMMAND = Path(sys.executable).parent / "lightgap"
 

@@ -18,7 +18,8 @@ from records.makers import make_document, make_photo  # noqa: E402
 from lightgap.records.book import Book, _connect, create_book  # noqa: E402
 from lightgap.records.entries import Action, Climate, Turn  # noqa: E402
 from lightgap.records.instruments import Facts, add_instrument  # noqa: E402
-from lightgap.records.visits import add_entry, close_visit, open_visit, record_measurement  # noqa: E402
+from lightgap.records.recording import record_measurement  # noqa: E402
+from lightgap.records.visits import add_entry, close_visit, open_visit  # noqa: E402
 
 
 def main() -> None:

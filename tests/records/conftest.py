@@ -13,7 +13,8 @@ from PIL import Image, ImageDraw
 from lightgap.records.book import Book, open_book
 from lightgap.records.entries import Action, BridgeMove, Climate, NutHeight, Reading, Remark, Turn
 from lightgap.records.instruments import Facts, add_instrument
-from lightgap.records.visits import add_entries, add_entry, close_visit, open_visit, record_measurement, withdraw_entry
+from lightgap.records.recording import record_measurement
+from lightgap.records.visits import add_entries, add_entry, close_visit, open_visit, withdraw_entry
 
 from .makers import make_document, make_photo
 

@@ -6,8 +6,8 @@ import sys
 from pathlib import Path
 
 from lightgap.records.book import open_book
+from lightgap.records.recording import record_measurement
 from lightgap.records.transfer import import_book
-from lightgap.records.visits import record_measurement
 
 from .makers import make_document, make_photo
 

@@ -18,7 +18,8 @@ from lightgap.records.check import check_book
 from lightgap.records.entries import Remark
 from lightgap.records.instruments import Facts, add_instrument, find_instrument
 from lightgap.records.migrations import APPLICATION_ID, LATEST, MIGRATIONS, TABLES
-from lightgap.records.visits import Visit, add_entry, find_visit, open_visit, record_measurement
+from lightgap.records.recording import record_measurement
+from lightgap.records.visits import Visit, add_entry, find_visit, open_visit
 
 from .conftest import fill
 from .makers import make_document, make_photo

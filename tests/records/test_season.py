@@ -14,9 +14,10 @@ from lightgap.neck.climate import equilibrium_moisture_percent
 from lightgap.records.book import Book
 from lightgap.records.entries import Climate, Turn
 from lightgap.records.instruments import Facts, Instrument, add_instrument
+from lightgap.records.recording import record_measurement
 from lightgap.records.season import MIN_VISITS, fit_line, season_line
 from lightgap.records.season_plot import season_plot
-from lightgap.records.visits import add_entry, close_visit, open_visit, record_measurement
+from lightgap.records.visits import add_entry, close_visit, open_visit
 
 from .makers import make_document, make_photo
 
@@ -30,7 +31,7 @@ class Bench:
     def __init__(self, book: Book, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         self.book, self.folder, self.now = book, folder, datetime(2025, 1, 10, 9, tzinfo=UTC)
         self.instrument: Instrument = add_instrument(book, Facts("Blue", family="acoustic"))
-        for module in ("entries", "visits"):
+        for module in ("entries", "visits", "recording"):
             monkeypatch.setattr(
                 f"lightgap.records.{module}.utc_now", lambda: self.now.isoformat().replace("+00:00", "Z")
             )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import time
 from pathlib import Path
 
 import pytest
@@ -192,3 +194,13 @@ def test_leftovers_of_a_stopped_program_are_counted_and_harmless(filled: Book) -
     (photo_folder(filled.path) / ".incoming-abc").write_bytes(b"half a photo")
     result = check_book(filled)
     assert (result.faults, result.spare_files) == ((), 1)
+
+
+def test_half_copied_photo_is_swept_up_after_a_day(filled: Book, tmp_path: Path) -> None:
+    old, fresh = filled.photos / ".incoming-old", filled.photos / ".incoming-fresh"
+    for left in (old, fresh):
+        left.write_bytes(b"half")
+    a_day_and_a_minute_ago = time.time() - 86_460
+    os.utime(old, (a_day_and_a_minute_ago, a_day_and_a_minute_ago))
+    fill(filled, tmp_path, name="Green")
+    assert (old.exists(), fresh.exists()) == (False, True)

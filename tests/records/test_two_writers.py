@@ -20,7 +20,8 @@ import sys, time
 from pathlib import Path
 from lightgap.records.book import open_book
 from lightgap.records.entries import Remark
-from lightgap.records.visits import add_entry, read_visit, record_measurement
+from lightgap.records.recording import record_measurement
+from lightgap.records.visits import add_entry, read_visit
 from records.makers import make_document, make_photo
 
 path, mine, seconds = Path(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3])

@@ -14,9 +14,10 @@ from lightgap.neck.errors import InputError
 from lightgap.records.book import Book, open_book
 from lightgap.records.entries import Action, Climate, NutHeight, Remark, Turn
 from lightgap.records.instruments import Facts, add_instrument
+from lightgap.records.recording import record_measurement
 from lightgap.records.text import one_line, visible_text
 from lightgap.records.visit_report import visit_report_html, visit_report_pdf
-from lightgap.records.visits import add_entries, close_visit, find_visit, open_visit, read_visit, record_measurement
+from lightgap.records.visits import add_entries, close_visit, find_visit, open_visit, read_visit
 
 from .conftest import make_overlay
 from .makers import make_document, make_photo

@@ -16,6 +16,7 @@ from lightgap.records.compare import compare_profiles
 from lightgap.records.entries import KINDS, Action, Climate, Remark, StoredMeasurement, Turn, Withdrawal
 from lightgap.records.files import photo_path
 from lightgap.records.instruments import Facts, add_instrument, change_instrument, find_instrument, instrument_history
+from lightgap.records.recording import record_measurement
 from lightgap.records.visits import (
     add_entry,
     close_visit,
@@ -24,7 +25,6 @@ from lightgap.records.visits import (
     find_visit,
     open_visit,
     read_visit,
-    record_measurement,
     reopen_visit,
     visit_comparison,
     withdraw_entry,
