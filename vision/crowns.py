@@ -30,7 +30,12 @@ BESIDE_MM = 13.0
 NEAR_FROM_MM = 1.0
 NEAR_TO_MM = 15.0
 OUTER_NEAR_MM = 8.0  # fret ends nearer than this to the line: the straightedge stands beside the outer string
+SHARED = 7  # parameters of the joint fit before the gaps: the outline's six and the camera's foot
+SHAPE = [0, 1, 2, 3, 4, 6]
 MIN_POINTS = 3
+END_ON_SLANT = 0.05
+# Neighbouring columns share blur, halo, compression blocks and shading: their number must not outvote the priors.
+U_POINT_MM = 0.04
 MIN_REACH_PX = 0.9
 MAX_STEP_MM = 0.3  # between neighbouring frets; a high or low fret may still step
 MIN_STRENGTH = 0.012  # log light per pixel
@@ -52,6 +57,8 @@ class Outline:
         Common shift of all crowns along the board.
     bevel_mm
         How far the top of a fret's end stands back from its foot.
+    mirror
+        How fully the crown mirrors the light behind it at grazing angles: 1 for polished metal.
     """
 
     crown_per_mm: float = 0.75
@@ -59,6 +66,7 @@ class Outline:
     elevation_rad: float = 0.0
     shift_mm: float = 0.0
     bevel_mm: float = 0.5
+    mirror: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,8 +102,8 @@ class CrownSet:
     covariance_mm2
         (n, n) of the gaps, from the joint fit; what the shared shape adds is in it.
     sensitivity
-        (n, 5) change of each gap with shift (mm/mm), camera foot (mm/mm), elevation (mm/rad), board curvature
-        (mm mm) and crown curvature (mm mm), the outlines refitted: for what the model leaves out.
+        (n, 6) change of each gap with shift (mm/mm), camera foot (mm/mm), elevation (mm/rad), board curvature
+        (mm mm), crown curvature (mm mm) and mirror (mm), the outlines refitted: for what the model leaves out.
     """
 
     crowns: tuple[CrownFit, ...]
@@ -124,6 +132,33 @@ def outline_drop(outline: Outline, slant: Array, beside_mm: Array) -> tuple[Arra
     z = -(c * slant * beside_mm + a) / (k + c * slant**2)
     delta = beside_mm + slant * z
     return 0.5 * c * delta**2 + 0.5 * k * z**2 + a * z, z
+
+
+def mirrored_rim(outline: Outline, slant: Array, z_mm: Array, apparent_mm: Array, near_face_mm: float) -> Array:
+    """Return by how much the boundary that is seen lies below the true outline, in mm.
+
+    At its outline a polished crown is met at a grazing angle and mirrors the light of the gap: the rim is as bright as
+    the gap itself. A little nearer the surface turns the line of sight upwards by twice its slope; where that reaches
+    the blade's face, the crown turns dark (or bright, before a dark cloth). With k the curvature along the line of
+    sight, m the outline's depth behind the blade's face and A the apparent gap, the place follows from
+    2 k s (m + s) = A + k s^2 / 2, and the boundary lies k s^2 / 2 below the outline.
+
+    Parameters
+    ----------
+    outline
+        Shared shape.
+    slant, z_mm
+        Of the columns, as in `outline_drop`.
+    apparent_mm
+        Apparent gap at the outline.
+    near_face_mm
+        Depth of the blade's near face before its middle.
+    """
+    k = outline.board_per_mm + outline.crown_per_mm * slant**2
+    m = z_mm - near_face_mm
+    root = np.sqrt((2 * k * m) ** 2 + 6 * k * np.maximum(apparent_mm, 0.0))
+    s = (root - 2 * k * m) / (3 * k)
+    return np.asarray(outline.mirror * np.minimum(0.5 * k * s**2, 0.3))
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +200,7 @@ class _Board:
     camera: BoardCamera
     frets: NDArray[np.int64]
     position_mm: Array
+    near_face_mm: float
 
     @property
     def outer(self) -> bool:
@@ -178,6 +214,15 @@ class _Board:
         z = np.broadcast_to(ends, slant.shape)
         delta = beside_mm + slant * z
         return 0.5 * outline.crown_per_mm * delta**2, z
+
+    def rim(self, outline: Outline, column_px: Array, position_mm: float, gap_mm: float) -> Array:
+        """Return the mirrored rim at columns of one fret; none at a fret's end."""
+        if self.outer:
+            return np.zeros(len(column_px))
+        x_line = self.camera.comb.position_mm(column_px)
+        slant = self.camera.slant(x_line)
+        drop, z = outline_drop(outline, slant, x_line - position_mm - outline.shift_mm)
+        return mirrored_rim(outline, slant, z, gap_mm + drop, self.near_face_mm)
 
 
 def _select(board: _Board, outline: Outline, column_px: Array, position_mm: float) -> tuple[Mask, Array, Array]:
@@ -193,7 +238,7 @@ def _select(board: _Board, outline: Outline, column_px: Array, position_mm: floa
         # Towards the crown's middle the fret itself rises behind its end: only the outward side shows the arc.
         use &= (delta * np.sign(-slant) > -0.2) | (np.abs(slant) < 0.03)
     else:
-        use &= (z > np.where(np.abs(slant) < 0.13, -6.0, NEAR_FROM_MM)) & (z < NEAR_TO_MM)
+        use &= (z > np.where(np.abs(slant) < END_ON_SLANT, -6.0, NEAR_FROM_MM)) & (z < NEAR_TO_MM)
     return use, drop, camera.distance_mm / (camera.distance_mm - z)
 
 
@@ -267,6 +312,7 @@ def measure_crowns(
     *,
     frets: NDArray[np.int64],
     position_mm: Array,
+    thickness_mm: float,
     board_radius_mm: float | None = None,
 ) -> CrownSet:
     """Measure the gap at every crown that shows its outline.
@@ -279,10 +325,12 @@ def measure_crowns(
         From the earlier stages.
     frets, position_mm
         (n,) fret numbers and their places from the nut.
+    thickness_mm
+        Of the straightedge.
     board_radius_mm
         When known; otherwise it is estimated from the outlines.
     """
-    board = _Board(camera, frets, position_mm)
+    board = _Board(camera, frets, position_mm, thickness_mm / 2)
     extrema = find_extrema(luminance, edge, camera, slit)
     outline, gap, strength = _search_shape(board, extrema)
     if board_radius_mm is not None:
@@ -298,7 +346,7 @@ def measure_crowns(
         outline = fitted.outline
         for crown in fitted.crowns:
             gap[int(np.flatnonzero(frets == crown.fret)[0])] = crown.gap_mm
-    return result if result is not None else CrownSet((), np.zeros((0, 0)), np.zeros((0, 5)), outline, camera)
+    return result if result is not None else CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, camera)
 
 
 def _fit(
@@ -329,26 +377,36 @@ def _fit(
     foot0 = camera.x_foot_mm
 
     def shape(p: Array) -> tuple[Outline, Array]:
-        trial = Outline(p[4], max(p[3], 1e-6), p[2], p[0], p[5])
+        trial = Outline(p[4], max(p[3], 1e-6), p[2], p[0], p[5], p[6])
         slant = (p[1] - x_line) / camera.distance_mm
         drop, z = board.drop(trial, slant, x_line - position - p[0], position)
-        return trial, (p[6 + index] + drop) * camera.distance_mm / (camera.distance_mm - z)
+        apparent = p[SHARED + index] + drop
+        rim = 0.0 if board.outer else mirrored_rim(trial, slant, z, apparent, board.near_face_mm)
+        return trial, (apparent + rim) * camera.distance_mm / (camera.distance_mm - z)
 
     u_radius = 1e-6 if board_radius_mm is not None else (2e-5 if board.outer else 0.0012)
-    centre = np.array([0.0, foot0, 0.0, 1 / (board_radius_mm or 320.0), 0.75, 0.5])
-    u_shift, u_foot, u_elevation = (0.2, 1.5, 0.002) if board.outer else (0.6, 4.0, 0.03)
-    width = np.array([u_shift, u_foot, u_elevation, u_radius, 0.15, 0.4])
+    centre = np.array([0.0, foot0, 0.0, 1 / (board_radius_mm or 320.0), 0.75, 0.5, 1.0])
+    u_shift, u_foot, u_elevation = (0.2, 1.5, 0.002) if board.outer else (0.15, 1.5, 0.02)
+    width = np.array([u_shift, u_foot, u_elevation, u_radius, 0.15, 0.4, 0.3])
 
     def miss(p: Array) -> Array:
-        return np.concatenate([(shape(p)[1] - below) / u, (p[:6] - centre) / width])
+        return np.concatenate([(shape(p)[1] - below) / u, (p[:SHARED] - centre) / width])
 
     start = np.concatenate(
         [
-            [outline.shift_mm, foot0, outline.elevation_rad, outline.board_per_mm, outline.crown_per_mm, outline.bevel_mm],
+            [
+                outline.shift_mm,
+                foot0,
+                outline.elevation_rad,
+                outline.board_per_mm,
+                outline.crown_per_mm,
+                outline.bevel_mm,
+                outline.mirror,
+            ],
             gap[fret_index],
         ]
     )
-    scale = np.concatenate([[0.1, 1.0, 0.01, 5e-4, 0.1, 0.2], np.full(len(points), 0.02)])
+    scale = np.concatenate([[0.1, 1.0, 0.01, 5e-4, 0.1, 0.2, 0.2], np.full(len(points), 0.02)])
     fit = least_squares(miss, start, loss="soft_l1", f_scale=1.5, x_scale=scale)
     trial, model = shape(fit.x)
     residual = below - model
@@ -361,7 +419,7 @@ def _fit(
             CrownFit(
                 int(board.frets[f]),
                 float(board.position_mm[f]),
-                float(fit.x[6 + i]),
+                float(fit.x[SHARED + i]),
                 len(mine),
                 1.48 * float(np.median(np.abs(mine))),
                 float(camera.slant(board.position_mm[f : f + 1])[0]),
@@ -369,8 +427,8 @@ def _fit(
         )
     moved = replace(camera, x_foot_mm=float(fit.x[1]))
     information = fit.jac.T @ fit.jac
-    sensitivity = -np.linalg.solve(information[6:, 6:], information[6:, :5])
-    return CrownSet(tuple(crowns), covariance[6:, 6:] * spread**2, sensitivity, trial, moved)
+    sensitivity = -np.linalg.solve(information[SHARED:, SHARED:], information[SHARED:, SHAPE])
+    return CrownSet(tuple(crowns), covariance[SHARED:, SHARED:] * spread**2, sensitivity, trial, moved)
 
 
 def _points(
@@ -395,10 +453,11 @@ def _points(
     if len(columns) < 3:
         return np.empty((0, 4))
     scale = board.camera.px_per_mm(columns)
-    expected = (gap_mm + drop[use]) * nearness[use] * scale
-    place, u, sure = place_boundaries(luminance, edge, slit, columns, expected, reach_px=max(reach_mm * float(scale.mean()), MIN_REACH_PX))
-    # Neighbouring columns share blur, compression blocks and texture: a floor of 0.01 mm each keeps them honest.
-    floor = np.hypot(u / scale, 0.01)
+    expected = (gap_mm + drop[use] + board.rim(outline, columns, position, gap_mm)) * nearness[use] * scale
+    place, u, sure = place_boundaries(
+        luminance, edge, slit, columns, expected, reach_px=max(reach_mm * float(scale.mean()), MIN_REACH_PX)
+    )
+    floor = np.hypot(u / scale, U_POINT_MM)
     ok = sure & (u / scale < 0.08)
     rows = np.stack([np.full(len(columns), f), columns, place / scale, floor], axis=1)
     return np.asarray(rows[ok], dtype=np.float64)

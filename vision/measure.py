@@ -33,6 +33,7 @@ CONTACT_WITHIN_MM = 0.15
 # Edge rounding, camera height and outline model together (mm): more than this is no contact.
 MAX_FLOAT_MM = 0.25
 MAX_STREAKS = 0.4
+MIN_COVERAGE = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,12 +109,14 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
         slit,
         frets=frets,
         position_mm=fret_position_mm(frets.astype(np.float64), camera.comb.scale_length_mm),
+        thickness_mm=thickness_mm,
         board_radius_mm=settings.board_radius_mm,
     )
     _check_crowns(crowns)
     _check_contact(crowns, found.edge, photo.facts.width_px)
     profile, warnings = _profile(crowns, found, slit, settings)
     chord = _chord(profile, settings.chord)
+    _check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
     missing = len(frets) - len(crowns.crowns)
     warnings += [warning("crowns-left-out", f"{missing} of {len(frets)}")] if missing else []
@@ -225,6 +228,14 @@ def _chord(profile: GapProfile, wanted: tuple[int, int] | None) -> tuple[int, in
     if sum(min(chord) < f < max(chord) for f in profile.frets) < 2:
         raise refusal("too-few-crowns", f"between chord ends {chord[0]} and {chord[1]}")
     return chord
+
+
+def _check_coverage(profile: GapProfile, chord: tuple[int, int]) -> None:
+    """Refuse when too many crowns between the chord's ends are missing: the deepest may be among them."""
+    first, last = sorted(chord)
+    read = sum(first <= f <= last for f in profile.frets)
+    if read < MIN_COVERAGE * (last - first + 1):
+        raise refusal("too-few-crowns", f"{read} of {last - first + 1} between the chord's ends")
 
 
 def _facts(photo: Photo, slit: SlitLight, crowns: CrownSet, found: Located) -> dict[str, float]:

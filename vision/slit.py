@@ -99,7 +99,8 @@ def streak_share(luminance: FloatImage, edge: EdgeCurve, px_per_mm: float) -> tu
         below = np.arange(low_mm, high_mm, 0.06)
         strip = sample_strip(luminance, edge.y_px(columns), columns, px_per_mm=px_per_mm, below_mm=below)
         light = strip.light[:, : count * width].reshape(len(below), count, width).mean(axis=2)
-        shares.append(float(np.mean(light.max(axis=0) > 1.5 * (np.median(light, axis=0) + 0.01))))
+        high = np.quantile(light, 0.92, axis=0)
+        shares.append(float(np.mean(high > 1.4 * (np.median(light, axis=0) + 0.01))))
     return shares[0], shares[1]
 
 

@@ -21,8 +21,10 @@ from .types import BudgetLine
 U_STRAIGHTEDGE_MM = 0.0012
 # What the outline model leaves out for each crown by itself (shading, mirrored surroundings, fret roughness).
 U_CROWN_MM = 0.009
-# ... and for the shared shape: shift along the board, camera foot, elevation, board and crown curvature.
-U_SHARED = np.array([0.06, 0.6, 0.0018, 0.00022, 0.06])
+# A crown seen end-on shows no separate near flank: its mirrored rim is the widest and the least sure.
+U_END_ON_MM, END_ON_SLANT = 0.045, 0.06
+# ... and for the shared shape: shift along the board, camera foot, elevation, board and crown curvature, mirrored rim.
+U_SHARED = np.array([0.06, 0.6, 0.0018, 0.00022, 0.06, 0.2])
 # A weak step of light at the edge leaves the outline to the fret's own shading: both grow with the missing contrast.
 FULL_CONTRAST, CONTRAST_POWER = 0.95, 2.3
 
@@ -30,6 +32,13 @@ FULL_CONTRAST, CONTRAST_POWER = 0.95, 2.3
 def weakness(slit: SlitLight) -> float:
     """Return how much the missing contrast of blade and light widens the model's uncertainty."""
     return float(max(1.0, (FULL_CONTRAST / max(slit.contrast, 0.1)) ** CONTRAST_POWER))
+
+
+def own_u_mm(crowns: CrownSet, slit: SlitLight) -> Array:
+    """Return each crown's own standard uncertainty of the outline model."""
+    slant = np.array([c.slant for c in crowns.crowns])
+    end_on = U_END_ON_MM * np.exp(-((slant / END_ON_SLANT) ** 2))
+    return np.asarray(weakness(slit) * np.hypot(U_CROWN_MM, end_on))
 
 
 def shape_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
@@ -40,8 +49,8 @@ def shape_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
 
 def crown_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
     """Return the (n, n) covariance of the gaps before the re-zero at contact."""
-    own = (U_CROWN_MM * weakness(slit)) ** 2 + U_STRAIGHTEDGE_MM**2
-    return np.asarray(crowns.covariance_mm2 + shape_covariance(crowns, slit) + np.eye(len(crowns.crowns)) * own)
+    own = own_u_mm(crowns, slit) ** 2 + U_STRAIGHTEDGE_MM**2
+    return np.asarray(crowns.covariance_mm2 + shape_covariance(crowns, slit) + np.diag(own))
 
 
 def budget_lines(crowns: CrownSet, slit: SlitLight, profile: GapProfile, relief: Relief) -> tuple[BudgetLine, ...]:
@@ -51,14 +60,14 @@ def budget_lines(crowns: CrownSet, slit: SlitLight, profile: GapProfile, relief:
     row = chord_matrix(profile.position_mm, (first, last))[frets.index(relief.at_fret)]
     fit = float(np.sqrt(row @ crowns.covariance_mm2 @ row))
     shape = float(np.sqrt(row @ shape_covariance(crowns, slit) @ row))
-    own = float(np.sqrt(np.sum(row**2)) * U_CROWN_MM * weakness(slit))
+    own = float(np.sqrt(np.sum((row * own_u_mm(crowns, slit)) ** 2)))
     blade = float(np.sqrt(np.sum(row**2)) * U_STRAIGHTEDGE_MM)
     lines = [
         BudgetLine(
             "shared outline (camera height, board radius, place along the board)",
             shape,
             "B",
-            "hold the camera level with the board, give --board-radius, aim so that the deepest crowns are off the middle",
+            "hold the camera level with the board, give --board-radius, aim with the deepest crowns off the middle",
         ),
         BudgetLine(
             "each crown's outline (shading, mirrored surroundings)",
