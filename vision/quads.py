@@ -206,22 +206,20 @@ def find_ellipses(
     size = (round(gx.shape[1] / coarse), round(gx.shape[0] / coarse))
     small = cv2.resize(coded, size, interpolation=cv2.INTER_AREA)
     votes: list[tuple[float, float, float]] = []
-    for channel in cv2.split(small):
+    for channel in (*cv2.split(small), cv2.cvtColor(small, cv2.COLOR_RGB2HSV)[..., 1]):
         smooth = cv2.GaussianBlur(channel, (0, 0), 1.5)
         circles = cv2.HoughCircles(
-            smooth, cv2.HOUGH_GRADIENT, 2, 15, param1=40, param2=30, minRadius=10, maxRadius=min(size) // 2
+            smooth, cv2.HOUGH_GRADIENT_ALT, 1.5, 15, param1=60, param2=0.6, minRadius=10, maxRadius=min(size) // 2
         )
         if circles is not None:
-            rows = np.asarray(circles, dtype=np.float64).reshape(-1, 3)[:12] * coarse
-            votes += [(float(x), float(y), float(r)) for x, y, r in rows]
+            rows = np.asarray(circles, dtype=np.float64)
+            rows = rows.reshape(-1, rows.shape[-1])[:6] * coarse
+            votes += [(float(v[0]), float(v[1]), float(v[2])) for v in rows]
+    votes += [(x, y, wider) for x, y, r in votes if (wider := _wider_ring(x, y, r, gx, gy)) is not None]
     turn = np.linspace(0, 2 * np.pi, 180, endpoint=False)
     out = []
-    for x, y, _ in votes:
-        rim = _outer_rim(x, y, gx, gy)
-        if rim is None:
-            continue
-        r = rim
-        steps = np.linspace(-0.12 * r, 0.12 * r, 41)
+    for x, y, r in votes:
+        steps = np.linspace(-0.15 * r, 0.15 * r, 51)
         radius = r + steps
         px = x + radius[None, :] * np.cos(turn)[:, None]
         py = y + radius[None, :] * np.sin(turn)[:, None]
@@ -243,7 +241,7 @@ def find_ellipses(
             weight = across[i, lo:hi] ** 2
             place[i] = float((weight * radius[lo:hi]).sum() / weight.sum())
         keep = ok & (np.abs(place - np.nanmedian(place)) < 0.05 * r)
-        if keep.mean() < 0.75:
+        if keep.mean() < 0.6:
             continue
         points = np.stack([x + place * np.cos(turn), y + place * np.sin(turn)], axis=1)[keep]
         for _ in range(2):
@@ -261,27 +259,29 @@ def find_ellipses(
                 rms * factor,
             )
         )
-    out.sort(key=lambda item: -item[0])
-    kept: list[tuple[tuple[float, float], tuple[float, float], float, float]] = []
-    for _, centre, axes, angle, rms in out:
-        if all(math.dist(centre, k[0]) > 0.2 * axes[0] for k in kept):
-            kept.append((centre, axes, angle, rms))
-    return kept[:4]
+    # Of rings about one centre the widest is the rim; of several centres the best supported comes first.
+    out.sort(key=lambda item: -item[2][0])
+    kept: list[tuple[float, tuple[float, float], tuple[float, float], float, float]] = []
+    for item in out:
+        if all(math.dist(item[1], k[1]) > 0.2 * item[2][0] for k in kept):
+            kept.append(item)
+    kept.sort(key=lambda item: -item[0])
+    return [k[1:] for k in kept[:4]]
 
 
-def _outer_rim(x: float, y: float, gx: Array, gy: Array) -> float | None:
-    """Return the largest radius about a centre at which an edge runs nearly all the way round, or None."""
-    radii = np.arange(12.0, min(gx.shape) / 2, 1.0)
+def _wider_ring(x: float, y: float, r: float, gx: Array, gy: Array) -> float | None:
+    """Return the widest radius about a centre, well beyond `r`, at which an edge runs most of the way round."""
+    radii = np.arange(1.15 * r, min(3.0 * r, min(gx.shape) / 2), 1.0)
+    if len(radii) < 4:
+        return None
     turn = np.linspace(0, 2 * np.pi, 120, endpoint=False)
     px = np.rint(x + radii[:, None] * np.cos(turn)).astype(int)
     py = np.rint(y + radii[:, None] * np.sin(turn)).astype(int)
     inside = (px >= 0) & (px < gx.shape[1]) & (py >= 0) & (py < gx.shape[0])
     px, py = np.clip(px, 0, gx.shape[1] - 1), np.clip(py, 0, gx.shape[0] - 1)
     across = np.abs(gx[py, px] * np.cos(turn) + gy[py, px] * np.sin(turn))
-    radial = across > 0.9 * np.hypot(gx[py, px], gy[py, px])
-    edge = inside & radial & (across > 2.0)
-    # The rim may be off by a few pixels from a vote's centre: pool neighbouring radii.
-    pooled = edge[:-2] | edge[1:-1] | edge[2:]
-    share = pooled.mean(axis=1)
-    good = np.flatnonzero(share > 0.72)
+    edge = inside & (across > 0.85 * np.hypot(gx[py, px], gy[py, px])) & (across > 1.5)
+    # The centre may be off by a few pixels: pool neighbouring radii.
+    pooled = edge[:-3] | edge[1:-2] | edge[2:-1] | edge[3:]
+    good = np.flatnonzero(pooled.mean(axis=1) > 0.55)
     return float(radii[good[-1] + 1]) if len(good) else None
