@@ -11,6 +11,7 @@ DEMO_PHOTO := sample_images/dreadnought-upbow.jpg
 demo: $(DEMO_ENV)/ready
 	@mkdir -p $(DEMO_OUT)
 	@$(DEMO_ENV)/bin/lightgap measure $(DEMO_PHOTO) --scale-length 645 --reference card \
+		--straightedge-height 30 --straightedge-thickness 3 --chord 1-16 \
 		--json $(DEMO_OUT)/profile.json --overlay $(DEMO_OUT)/overlay.png --report $(DEMO_OUT)/report.html
 	@$(DEMO_ENV)/bin/lightgap advise $(DEMO_OUT)/profile.json --rod unknown
 	@echo "Written: $(DEMO_OUT)/overlay.png  $(DEMO_OUT)/profile.json  $(DEMO_OUT)/report.html"

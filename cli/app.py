@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from importlib.metadata import version
 from typing import Annotated
 
 import typer
 
-from lightgap.neck.errors import LightgapError
+from lightgap.neck.errors import FileProblem, LightgapError
 
 from . import advise, book, clearance, crosscheck, instrument, measure, render, season, tension, turn, visit
 from .output import say, show
@@ -57,6 +58,22 @@ def main() -> None:
     except LightgapError as problem:
         say(f"lightgap: {problem}")
         sys.exit(problem.exit_status)
+    except ImportError as problem:
+        say(f"lightgap: {_library_advice(problem)}")
+        sys.exit(FileProblem.exit_status)
+
+
+def _library_advice(problem: ImportError) -> str:
+    """Return one line on a library that cannot be loaded: which, why, and what to install."""
+    name = (problem.name or "").partition(".")[0]
+    cause = " ".join(str(problem).split())
+    shared = re.search(r"\S+\.so\b\S*", cause)
+    if shared is not None and (name in ("", "cv2") or "cv2" in cause):
+        return (
+            f"OpenCV cannot be loaded ({cause}): install the system libraries it needs, "
+            "on Debian and Ubuntu: apt-get install libgl1 libglib2.0-0"
+        )
+    return f"{name or 'a library'} cannot be loaded ({cause}): reinstall with pip install --force-reinstall lightgap"
 
 
 if __name__ == "__main__":

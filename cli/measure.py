@@ -12,6 +12,7 @@ import typer
 from lightgap.neck.errors import InputError, Refusal
 
 from .bench_input import BookOption
+from .neck_input import parse_scale
 from .output import emit_json, say, show, write_bytes
 from .record_photo import StageOption, VisitOption, known_sizes, record_photo
 
@@ -24,7 +25,9 @@ SCALE_LENGTH_RANGE_MM = (200.0, 1200.0)
 
 def measure(
     photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photo files (JPEG, PNG, TIFF, HEIC).")],
-    scale_length: Annotated[float | None, typer.Option(metavar="MM", help="Open string length, mm.")] = None,
+    scale_length: Annotated[
+        str | None, typer.Option(metavar="MM", help="Open string length, mm or with unit (25.5in).")
+    ] = None,
     reference: Annotated[
         str, typer.Option(metavar="KIND[:MM]", help="Known size: card, coin:MM, marker:MM, straightedge, frets, auto.")
     ] = "auto",
@@ -57,12 +60,13 @@ def measure(
     from lightgap.vision.document import measurement_document, refusal_document
     from lightgap.vision.measure import measure_photo
 
+    scale_length_mm = parse_scale(scale_length)
     if visit is not None:
-        scale_length, board_radius = known_sizes(
-            visit, book, scale_length_mm=scale_length, board_radius_mm=board_radius
+        scale_length_mm, board_radius = known_sizes(
+            visit, book, scale_length_mm=scale_length_mm, board_radius_mm=board_radius
         )
     settings = _settings(
-        scale_length=scale_length,
+        scale_length=scale_length_mm,
         reference=reference,
         height=straightedge_height,
         thickness=straightedge_thickness,

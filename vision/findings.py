@@ -124,15 +124,16 @@ _KINDS = (
         "no-contact",
         "refusal",
         "the crowns found would leave the straightedge floating",
-        "A rigid straightedge rests on the crowns on either side of its middle. The heights found would have it touch on "
-        "one side only, or not at all: something other than the crowns was followed.",
+        "A rigid straightedge rests on the crowns on either side of its middle. The heights found would have it touch "
+        "on one side only, or not at all: something other than the crowns was followed.",
         "put a plain light card or dark cloth behind the gap, clear it of strings and clutter, and photograph again",
     ),
     FindingKind(
         "strings-in-front",
         "refusal",
         "strings run along the edge",
-        "Bright lines nearly parallel with the edge run before the straightedge or through the gap and hide the crowns.",
+        "Bright lines nearly parallel with the edge run before the straightedge or through the gap and hide the "
+        "crowns.",
         "lower the camera until the strings clear the edge, or rest the straightedge beside the outer string's path",
     ),
     FindingKind(
