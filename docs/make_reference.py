@@ -91,7 +91,8 @@ def _row(parameter: Any, hint: Any) -> str:
     value = "" if is_flag else str(parameter.metavar or "|".join(_choices(hint)) or _KINDS.get(_plain(hint), ""))
     default = parameter.default
     said = "" if default in (None, "") or isinstance(default, bool | list) else f" Default: {default}."
-    return f"| {names or _code(value or parameter.name.upper())} | {_code(value) if names else ''} | {parameter.help}{said} |"
+    first, second = (names, _code(value)) if names else (_code(value or parameter.name.upper()), "")
+    return f"| {first} | {second} | {parameter.help}{said} |"
 
 
 _KINDS = {int: "INTEGER", float: "NUMBER", str: "TEXT", Path: "PATH"}
