@@ -11,7 +11,7 @@ import typer
 
 from lightgap.neck.errors import FileProblem, LightgapError
 
-from . import advise, book, clearance, crosscheck, instrument, measure, render, season, tension, turn, visit
+from . import advise, batch, book, clearance, crosscheck, instrument, measure, render, season, tension, turn, visit
 from .output import say, show
 
 app = typer.Typer(
@@ -39,6 +39,7 @@ def root(
 
 
 app.command()(measure.measure)
+app.command()(batch.batch)
 app.command(epilog=render.EXAMPLES)(render.render)
 app.command("advise", help=advise.HELP)(advise.advise)
 app.command("tension", help=tension.HELP)(tension.tension)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -12,34 +11,38 @@ import typer
 from lightgap.neck.errors import InputError, Refusal
 
 from .bench_input import BookOption
+from .measure_options import (
+    ChordOption,
+    FirstFretOption,
+    HeightOption,
+    NutOption,
+    RadiusOption,
+    ReferenceOption,
+    RestsOnOption,
+    ScaleLengthOption,
+    ThicknessOption,
+    check_settings,
+    parse_chord,
+)
 from .neck_input import parse_scale
 from .output import emit_json, say, show, write_bytes
 from .record_photo import StageOption, VisitOption, known_sizes, record_photo
 
 if TYPE_CHECKING:
-    from lightgap.vision.measure import MeasureSettings
     from lightgap.vision.types import Measurement
-
-SCALE_LENGTH_RANGE_MM = (200.0, 1200.0)
 
 
 def measure(
     photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photo files (JPEG, PNG, TIFF, HEIC).")],
-    scale_length: Annotated[
-        str | None, typer.Option(metavar="MM", help="Open string length, mm or with unit (25.5in).")
-    ] = None,
-    reference: Annotated[
-        str, typer.Option(metavar="KIND[:MM]", help="Known size: card, coin:MM, marker:MM, straightedge, frets, auto.")
-    ] = "auto",
-    straightedge_height: Annotated[float | None, typer.Option(metavar="MM", help="Straightedge height, mm.")] = None,
-    straightedge_thickness: Annotated[
-        float | None, typer.Option(metavar="MM", help="Straightedge thickness, mm.")
-    ] = None,
-    board_radius: Annotated[float | None, typer.Option(metavar="MM", help="Fingerboard radius, mm.")] = None,
-    nut: Annotated[str | None, typer.Option(metavar="left|right", help="Side of the nut in the picture.")] = None,
-    first_fret: Annotated[int | None, typer.Option(metavar="N", help="Number of the first fret in view.")] = None,
-    rests_on: Annotated[str, typer.Option(metavar="crowns|board", help="What the straightedge rests on.")] = "crowns",
-    chord: Annotated[str | None, typer.Option(metavar="A-B", help="End frets of the chord, as in 1-15.")] = None,
+    scale_length: ScaleLengthOption = None,
+    reference: ReferenceOption = "auto",
+    straightedge_height: HeightOption = None,
+    straightedge_thickness: ThicknessOption = None,
+    board_radius: RadiusOption = None,
+    nut: NutOption = None,
+    first_fret: FirstFretOption = None,
+    rests_on: RestsOnOption = "crowns",
+    chord: ChordOption = None,
     units: Annotated[str, typer.Option(metavar="mm|in", help="Units of the table.")] = "mm",
     json_to: Annotated[str | None, typer.Option("--json", metavar="PATH|-", help="Write the JSON document.")] = None,
     overlay: Annotated[Path | None, typer.Option(metavar="PATH.png", help="Write the marked photo.")] = None,
@@ -58,23 +61,25 @@ def measure(
     lightgap measure neck.jpg --scale-length 25.5in --reference straightedge --straightedge-height 38 --chord 1-15
     """
     from lightgap.vision.document import measurement_document, refusal_document
-    from lightgap.vision.measure import measure_photo
+    from lightgap.vision.measure import MeasureSettings, measure_photo
 
     scale_length_mm = parse_scale(scale_length)
     if visit is not None:
         scale_length_mm, board_radius = known_sizes(
             visit, book, scale_length_mm=scale_length_mm, board_radius_mm=board_radius
         )
-    settings = _settings(
-        scale_length=scale_length_mm,
-        reference=reference,
-        height=straightedge_height,
-        thickness=straightedge_thickness,
-        radius=board_radius,
-        nut=nut,
-        first_fret=first_fret,
-        rests_on=rests_on,
-        chord=chord,
+    settings = check_settings(
+        MeasureSettings(
+            scale_length_mm,
+            reference,
+            straightedge_height,
+            straightedge_thickness,
+            board_radius,
+            nut,
+            first_fret,
+            rests_on,
+            parse_chord(chord),
+        )
     )
     if units not in ("mm", "in"):
         raise InputError(f"--units {units}: use mm or in")
@@ -102,64 +107,6 @@ def measure(
         quiet = json_to == "-"
         kept = asdict(settings)
         record_photo(photos[0], result, visit=visit, settings=kept, stage=stage, book=book, units=units, quiet=quiet)
-
-
-def parse_chord(text: str | None) -> tuple[int, int] | None:
-    """Return the chord's end frets from "A-B".
-
-    Raises
-    ------
-    InputError
-        The text is not two fret numbers with at least two frets between.
-    """
-    if text is None:
-        return None
-    match = re.fullmatch(r"\s*(\d+)\s*-\s*(\d+)\s*", text)
-    if match is None:
-        raise InputError(f"--chord {text}: give two fret numbers, as in 1-15")
-    first, last = sorted((int(match[1]), int(match[2])))
-    if last - first < 3 or last > 30:
-        raise InputError(f"--chord {text}: ends must be at least three frets apart, none beyond 30")
-    return first, last
-
-
-def _in_range(name: str, value: float | None, low: float, high: float, unit: str = "mm") -> None:
-    if value is not None and not low <= value <= high:
-        raise InputError(f"{name} {value:g}: expected {low:g} to {high:g} {unit}")
-
-
-def _settings(
-    *,
-    scale_length: float | None,
-    reference: str,
-    height: float | None,
-    thickness: float | None,
-    radius: float | None,
-    nut: str | None,
-    first_fret: int | None,
-    rests_on: str,
-    chord: str | None,
-) -> MeasureSettings:
-    from lightgap.vision.measure import MeasureSettings
-    from lightgap.vision.reference import parse_reference
-
-    _in_range("--scale-length", scale_length, *SCALE_LENGTH_RANGE_MM)
-    _in_range("--straightedge-height", height, 5, 150)
-    _in_range("--straightedge-thickness", thickness, 0.3, 30)
-    _in_range("--board-radius", radius, 80, 5000)
-    _in_range("--first-fret", first_fret, 1, 24, "")
-    if nut not in (None, "left", "right"):
-        raise InputError(f"--nut {nut}: use left or right")
-    if rests_on not in ("crowns", "board"):
-        raise InputError(f"--rests-on {rests_on}: use crowns or board")
-    request = parse_reference(reference)
-    if request.kind == "straightedge" and height is None:
-        raise InputError("--reference straightedge needs --straightedge-height MM")
-    if request.kind == "frets" and scale_length is None:
-        raise InputError("--reference frets needs --scale-length MM")
-    return MeasureSettings(
-        scale_length, reference, height, thickness, radius, nut, first_fret, rests_on, parse_chord(chord)
-    )
 
 
 def _length(value_mm: float, units: str) -> str:

@@ -1,0 +1,8 @@
+"""Property tests have no deadline: a busy machine is not a failure."""
+
+from __future__ import annotations
+
+from hypothesis import settings
+
+settings.register_profile("no deadline", deadline=None)
+settings.load_profile("no deadline")
