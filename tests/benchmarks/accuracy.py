@@ -2,8 +2,8 @@
 
 Run by hand: ``python tests/benchmarks/accuracy.py --folder sample_images [--folder ...] [--json PATH]``. Every photo
 has a sidecar of the same name (`lightgap/truth/1` or alike) with the crowns' true places and heights. The library is
-told only what a user would know and type: scale length, reference object, the straightedge's height and thickness, and the
-board radius where the sidecar's `inputs` say so; not the nut's side, not the frets in view.
+told only what a user would know and type: scale length, reference object, the straightedge's height and thickness, and
+the board radius where the sidecar's `inputs` say so; not the nut's side, not the frets in view.
 """
 
 from __future__ import annotations
