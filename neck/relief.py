@@ -63,6 +63,7 @@ def compute_relief(profile: GapProfile, *, chord: tuple[int, int] | None = None,
     own = draws[:, at - first - 1]
     choice = float(np.mean((truth - depth[at]) ** 2) - np.mean((own - depth[at]) ** 2))
     expanded = coverage_k * float(np.sqrt(linear + max(0.0, choice)))
+    expanded = max(expanded, _rival_reach(depth[inside], float(depth[at]), expanded))
     sd = np.sqrt(np.clip(np.diag(matrix @ post.covariance_mm2 @ matrix.T), 0, None))
     shape = _shape(depth[inside], coverage_k * sd[inside], relief=float(depth[at]), expanded=expanded)
     ends = (profile.frets[first], profile.frets[last])
@@ -78,6 +79,19 @@ def default_chord(profile: GapProfile) -> tuple[int, int]:
         return frets[0], frets[-1]
     near = min(frets[2:], key=lambda f: (abs(f - BODY_JOINT_FRET), -f))
     return frets[0], near
+
+
+def _rival_reach(depth: Array, relief: float, expanded: float) -> float:
+    """Return how far the deepest crown on the other side of the chord lies, when it is a rival for the relief.
+
+    On a neck bent both ways the crown of largest depth changes sides within the uncertainty; a relief of either sign
+    must then be covered, so that nobody turns a rod on the sign of a tie.
+    """
+    other = depth[np.sign(depth) == -np.sign(relief)]
+    if not len(other):
+        return 0.0
+    rival = float(np.abs(other).max())
+    return abs(relief) + rival if abs(relief) - rival < expanded else 0.0
 
 
 def _chord_indices(profile: GapProfile, chord: tuple[int, int]) -> tuple[int, int]:

@@ -119,7 +119,7 @@ UNKNOWN_SCALE_LENGTHS_MM = tuple(650.0 * 2 ** (-i / 48) for i in range(4))
 
 
 def locate_scaled(
-    photo: Photo, guesses: list[ScaleGuess], numbering: Numbering, *, height_mm: float | None
+    photo: Photo, guesses: list[ScaleGuess], numbering: Numbering, *, height_mm: float | None, thickness_mm: float
 ) -> tuple[Located, ScaleGuess]:
     """Find edge and frets under the best of the scale guesses.
 
@@ -135,7 +135,7 @@ def locate_scaled(
         (
             guess,
             CombPrior(
-                guess.px_per_mm,
+                _at_line(guess, focal_px(photo), thickness_mm),
                 length,
                 focal_px(photo),
                 u_scale=guess.u_relative,
@@ -164,6 +164,12 @@ def locate_scaled(
         assert trouble is not None
         raise trouble
     return best[1], best[2]
+
+
+def _at_line(guess: ScaleGuess, focal: float, thickness_mm: float) -> float:
+    """Return a guess's scale brought back from the reference object's face to the straightedge's middle."""
+    forward = thickness_mm / 2 + (guess.source.front_offset_mm if guess.source else 0.0)
+    return guess.px_per_mm * (1 - forward * guess.px_per_mm / focal)
 
 
 def settle_scale(guess: ScaleGuess, camera: BoardCamera, comb: Comb, *, thickness_mm: float, span_px: Array) -> Scale:

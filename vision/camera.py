@@ -19,6 +19,9 @@ from .edge import sample_strip
 from .locate import TEXTURE_WINDOW_MM, EdgeCurve
 from .photo import FloatImage
 
+OUTER_NEAR_MM = 8.0  # fret ends nearer than this to the line: the straightedge stands beside the outer string
+SETTLED_PX = 0.2  # fret ends this smooth along the board need no further round
+
 
 @dataclass(frozen=True, slots=True)
 class BoardCamera:
@@ -74,33 +77,39 @@ def column_of(camera: BoardCamera, x_mm: Array, z_mm: Array) -> Array:
     return camera.comb.x_px((x_mm - camera.x_foot_mm * ratio) / (1 - ratio))
 
 
-def fit_camera(luminance: FloatImage, edge: EdgeCurve, comb: Comb, *, u_scale: float) -> BoardCamera:
+def fit_cameras(
+    luminance: FloatImage, edge: EdgeCurve, comb: Comb, *, u_scale: float
+) -> tuple[BoardCamera, BoardCamera]:
     """Refine the comb and find the fret ends: both rows together tell yaw, distortion and the way depth is smeared.
 
     The glow that each fret throws on the blade stands at the crown's place along the board, shifted alike for all
     frets by the direction of the light; the ends of the frets stand at the near side of the board. A camera with the
     focal length given by the photo must explain both.
+
+    Returns
+    -------
+    (middle, outer)
+        The camera if the straightedge lies along the middle of the board, and if it lies along the outer string.
     """
     numbers, columns = comb.frets(edge.low_px - 2, edge.high_px + 2)
     position = fret_position_mm(numbers.astype(np.float64), comb.scale_length_mm)
     glow, step = _band(luminance, edge, comb, -0.5, -0.05)
     seen_glow = _peaks(glow, step, columns, 0.9 * comb.px_per_mm)
     bands = [_band(luminance, edge, comb, low, low + 0.45)[0] for low in np.arange(1.2, 8.0, 0.25)]
-    best: tuple[float, BoardCamera] | None = None
+    found = []
     # The ends stand a few millimetres before the line when the straightedge lies along the outer string, far otherwise.
-    for low_mm, high_mm in ((0.0, 8.0), (11.0, 33.0)):
+    for low_mm, high_mm in ((11.0, 33.0), (0.0, OUTER_NEAR_MM)):
         camera = camera_from_comb(comb)
         near = _find_ends(luminance, edge, camera, position, np.arange(low_mm, high_mm, 0.5))
-        for reach in (0.9, 0.6):
+        for reach in (1.2, 0.9, 0.7, *(0.6,) * 7):
             expected = column_of(camera, position, near[0] + near[1] * position)
             seen_end, scatter = _steadiest(bands, step, expected, reach * comb.px_per_mm, position)
             camera = _fit_rows(comb, position, seen_glow, seen_end, near, u_scale, max(scatter / comb.px_per_mm, 0.03))
             near = camera.near_mm
-        cost = scatter / max(1.0, float(np.sqrt(np.isfinite(seen_end).sum())))
-        if best is None or cost < best[0]:
-            best = (cost, camera)
-    assert best is not None
-    return best[1]
+            if scatter < SETTLED_PX:
+                break
+        found.append(camera)
+    return found[0], found[1]
 
 
 def _steadiest(

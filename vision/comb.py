@@ -150,8 +150,8 @@ def search_combs(
 
 
 def _doubt(stretch: float, prior: CombPrior) -> float:
-    """Return what a scale off the expected one costs: one unit at 2.5 times its standard uncertainty."""
-    return float(0.5 * (stretch / (prior.u_scale * 1.8)) ** 2)
+    """Return what a scale off the expected one costs: one unit at twice its standard uncertainty."""
+    return float(0.5 * (stretch / (prior.u_scale * 1.4)) ** 2)
 
 
 def _scores(wide: Array, step_px: float, comb: Comb, offset_mm: Array) -> Array:

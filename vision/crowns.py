@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
-from .camera import BoardCamera
+from .camera import OUTER_NEAR_MM, BoardCamera
 from .locate import EdgeCurve
 from .photo import FloatImage
 from .slit import SlitLight, place_boundaries
@@ -29,14 +29,14 @@ CROWN_REACH_MM = 1.05  # the crown is taken as a parabola this far from its midd
 BESIDE_MM = 13.0
 NEAR_FROM_MM = 1.0
 NEAR_TO_MM = 15.0
-OUTER_NEAR_MM = 8.0  # fret ends nearer than this to the line: the straightedge stands beside the outer string
 SHARED = 7  # parameters of the joint fit before the gaps: the outline's six and the camera's foot
 SHAPE = [0, 1, 2, 3, 4, 6]
 MIN_POINTS = 3
+OUTER_VOTE = 2.5
 END_ON_SLANT = 0.05
 # Neighbouring columns share blur, halo, compression blocks and shading: their number must not outvote the priors.
 U_POINT_MM = 0.04
-MIN_REACH_PX = 0.9
+MIN_REACH_PX = 1.2
 MAX_STEP_MM = 0.3  # between neighbouring frets; a high or low fret may still step
 MIN_STRENGTH = 0.012  # log light per pixel
 
@@ -280,6 +280,11 @@ def _search_shape(board: _Board, extrema: _Extrema) -> tuple[Outline, Array, Arr
     return outline, TRIAL_GAPS_MM[chosen], curve[np.arange(len(chosen)), chosen]
 
 
+def _support(strength: Array, *, outer: bool) -> float:
+    """Return the votes for a placing: a fret's end is a short arc and gathers fewer than a flank."""
+    return float(np.minimum(strength, np.median(strength) * 2).sum()) * (OUTER_VOTE if outer else 1.0)
+
+
 def _smooth_path(curve: Array) -> NDArray[np.intp]:
     """Choose one trial gap per fret for all frets together: well voted, near its neighbours', and high rather than low.
 
@@ -307,7 +312,7 @@ def _smooth_path(curve: Array) -> NDArray[np.intp]:
 def measure_crowns(
     luminance: FloatImage,
     edge: EdgeCurve,
-    camera: BoardCamera,
+    cameras: tuple[BoardCamera, ...],
     slit: SlitLight,
     *,
     frets: NDArray[np.int64],
@@ -321,8 +326,8 @@ def measure_crowns(
     ----------
     luminance
         (height, width) linear light.
-    edge, camera, slit
-        From the earlier stages.
+    edge, cameras, slit
+        From the earlier stages; of several cameras the one whose outlines gather most votes is taken.
     frets, position_mm
         (n,) fret numbers and their places from the nut.
     thickness_mm
@@ -330,9 +335,10 @@ def measure_crowns(
     board_radius_mm
         When known; otherwise it is estimated from the outlines.
     """
-    board = _Board(camera, frets, position_mm, thickness_mm / 2)
-    extrema = find_extrema(luminance, edge, camera, slit)
-    outline, gap, strength = _search_shape(board, extrema)
+    extrema = find_extrema(luminance, edge, cameras[0], slit)
+    boards = [_Board(camera, frets, position_mm, thickness_mm / 2) for camera in cameras]
+    trials = [(_search_shape(board, extrema), board) for board in boards]
+    (outline, gap, strength), board = max(trials, key=lambda t: _support(t[0][2], outer=t[1].outer))
     if board_radius_mm is not None:
         outline = replace(outline, board_per_mm=1 / board_radius_mm)
     keep = strength > 0.25
@@ -346,7 +352,7 @@ def measure_crowns(
         outline = fitted.outline
         for crown in fitted.crowns:
             gap[int(np.flatnonzero(frets == crown.fret)[0])] = crown.gap_mm
-    return result if result is not None else CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, camera)
+    return result if result is not None else CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, board.camera)
 
 
 def _fit(
@@ -377,7 +383,7 @@ def _fit(
     foot0 = camera.x_foot_mm
 
     def shape(p: Array) -> tuple[Outline, Array]:
-        trial = Outline(p[4], max(p[3], 1e-6), p[2], p[0], p[5], p[6])
+        trial = Outline(max(p[4], 0.05), max(p[3], 1e-6), p[2], p[0], p[5], p[6])
         slant = (p[1] - x_line) / camera.distance_mm
         drop, z = board.drop(trial, slant, x_line - position - p[0], position)
         apparent = p[SHARED + index] + drop
@@ -385,9 +391,9 @@ def _fit(
         return trial, (apparent + rim) * camera.distance_mm / (camera.distance_mm - z)
 
     u_radius = 1e-6 if board_radius_mm is not None else (2e-5 if board.outer else 0.0012)
-    centre = np.array([0.0, foot0, 0.0, 1 / (board_radius_mm or 320.0), 0.75, 0.5, 1.0])
+    centre = np.array([0.0, foot0, 0.0, 1 / (board_radius_mm or 320.0), 0.75, 0.5, 0.7])
     u_shift, u_foot, u_elevation = (0.2, 1.5, 0.002) if board.outer else (0.15, 1.5, 0.02)
-    width = np.array([u_shift, u_foot, u_elevation, u_radius, 0.15, 0.4, 0.3])
+    width = np.array([u_shift, u_foot, u_elevation, u_radius, 0.15, 0.4, 0.4])
 
     def miss(p: Array) -> Array:
         return np.concatenate([(shape(p)[1] - below) / u, (p[:SHARED] - centre) / width])

@@ -21,6 +21,7 @@ MIN_COMB_SCORE = 4.6
 REACH_MM = 6.5  # blade edge, gap, board edge and fret ends lie within this of each other
 TEXTURE_WINDOW_MM = 8.0
 MIN_STEP_RATIO = 1.22
+MAX_SPLAY = 0.009  # the two edges seen by a turned camera, tan
 CHAMFER_MAX_MM = 0.6
 
 
@@ -109,15 +110,7 @@ def locate(luminance: FloatImage, prior: CombPrior, *, lines: list[Line], height
         if abs(float((c.line.y_px(at) - best.line.y_px(at))[0])) < REACH_MM * scale
         and c.comb.score > 0.5 * best.comb.score
     ]
-    bladed = [c for c in near if c.ratio > MIN_STEP_RATIO]
-    if height_mm is not None:
-        tolerance_px = (0.02 * height_mm + 2 * CHAMFER_MAX_MM) * scale
-        topped = [c for c in near if _has_upper_edge(c.line, lines, height_mm * scale, tolerance_px)]
-        steepest = max((c.ratio for c in topped), default=0.0)
-        bladed = [c for c in topped if c.ratio > min(MIN_STEP_RATIO, 0.8 * steepest)] or bladed
-    if not bladed:
-        raise refusal("no-straightedge")
-    top = min(bladed, key=lambda c: float(c.line.y_px(at)[0]))
+    top = _lower_edge(near, lines, None if height_mm is None else height_mm * scale, scale)
     edge = follow_edge(luminance, top.line, top.comb, scale)
     combs = comb_on_edge(luminance, edge, prior)
     return Located(edge, combs[0], combs[1] if len(combs) > 1 else None)
@@ -140,14 +133,39 @@ def weigh(luminance: FloatImage, line: Line, prior: CombPrior) -> Candidate:
     return Candidate(line, comb, above, below)
 
 
-def _has_upper_edge(line: Line, lines: list[Line], height_px: float, tolerance_px: float) -> bool:
-    """Tell whether a line nearly parallel stands one straightedge height above."""
+def _lower_edge(near: list[Candidate], lines: list[Line], height_px: float | None, px_per_mm: float) -> Candidate:
+    """Choose the straightedge's lower edge among the lines near the frets.
+
+    With the height known: a strong line, a plain strip above it, and a line one straightedge height above. Otherwise
+    the highest line below which much more stands out than above it.
+    """
+    if height_px is not None:
+        scored = [(_edge_score(c, lines, height_px, px_per_mm), c) for c in near]
+        topped = [(score, c) for score, c in scored if score is not None]
+        if topped:
+            return max(topped, key=lambda item: item[0])[1]
+    bladed = [c for c in near if c.ratio > MIN_STEP_RATIO]
+    if not bladed:
+        raise refusal("no-straightedge")
+    return min(bladed, key=lambda c: c.line.middle_y_px)
+
+
+def _edge_score(candidate: Candidate, lines: list[Line], height_px: float, px_per_mm: float) -> float | None:
+    """Return how well a line does as lower edge; None when no line stands one straightedge height above it."""
+    line = candidate.line
     x = np.array([line.middle_x_px])
-    for other in lines:
-        rise = float((line.y_px(x) - other.y_px(x))[0])
-        if abs(rise - height_px) < tolerance_px and abs(other.slope - line.slope) < 0.006:
-            return True
-    return False
+    misses = [
+        abs(float((line.y_px(x) - other.y_px(x))[0]) - height_px)
+        for other in lines
+        if abs(other.slope - line.slope) < MAX_SPLAY
+    ]
+    tolerance_px = 0.02 * height_px + 2 * CHAMFER_MAX_MM * px_per_mm
+    miss = min(misses, default=np.inf)
+    if miss > tolerance_px:
+        return None
+    u_px = 0.012 * height_px + 0.3 * px_per_mm  # the reference's scale, and the edges' rounding
+    plain = 0.5 * float(np.log(np.clip(candidate.ratio, 0.3, 3.0))) - 8 * candidate.above
+    return 2 * abs(line.strength) - 0.5 * (miss / u_px) ** 2 + plain
 
 
 def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float) -> EdgeCurve:

@@ -12,7 +12,7 @@ from lightgap.neck.profile import CrownGap, Finding, GapProfile
 from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
 
 from .calibrate import Numbering, check_numbering, focal_px, locate_scaled, scale_guesses, settle_scale
-from .camera import BoardCamera, fit_camera
+from .camera import OUTER_NEAR_MM, BoardCamera, fit_cameras
 from .crowns import CrownSet, measure_crowns
 from .findings import refusal, warning
 from .locate import EdgeCurve, Located
@@ -34,6 +34,8 @@ CONTACT_WITHIN_MM = 0.15
 MAX_FLOAT_MM = 0.25
 MAX_STREAKS = 0.4
 MIN_COVERAGE = 0.7
+# The frets themselves tell the scale better than the reference: it is held only loosely while they are fitted.
+U_COMB_SCALE = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +95,10 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     thickness_mm = settings.straightedge_thickness_mm or DEFAULT_THICKNESS_MM
     numbering = Numbering(settings.scale_length_mm, settings.nut, settings.first_fret)
     guesses = scale_guesses(photo, request, height_mm=height_mm)
-    found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm)
+    found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
     check_numbering(found, numbering)
-    camera = fit_camera(photo.luminance, found.edge, found.comb, u_scale=guess.u_relative)
+    cameras = fit_cameras(photo.luminance, found.edge, found.comb, u_scale=U_COMB_SCALE)
+    camera = cameras[0]
     span = np.array([found.edge.low_px, found.edge.high_px])
     scale = settle_scale(guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span)
     _check_strings(photo.luminance, found.edge, scale.px_per_mm)
@@ -105,7 +108,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     crowns = measure_crowns(
         photo.luminance,
         found.edge,
-        camera,
+        cameras,
         slit,
         frets=frets,
         position_mm=fret_position_mm(frets.astype(np.float64), camera.comb.scale_length_mm),
@@ -199,7 +202,7 @@ def _profile(
         numbers_relative=relative and not settings.first_fret,
     )
     warnings = [warning("numbers-relative")] if profile.numbers_relative else []
-    if crowns.camera.near_mm[0] < 8.0:
+    if crowns.camera.near_mm[0] < OUTER_NEAR_MM:
         warnings.append(warning("outer-line"))
     if float(profile.gap_mm.min()) < CONTACT_WITHIN_MM:
         return rezero_on_contact(profile), warnings

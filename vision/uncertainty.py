@@ -20,11 +20,11 @@ from .types import BudgetLine
 # DIN 874-2 knife-edge straightness at 500 mm: 2 + L/250 = 4 um, rectangular over the full zone: 4 / (2 sqrt 3).
 U_STRAIGHTEDGE_MM = 0.0012
 # What the outline model leaves out for each crown by itself (shading, mirrored surroundings, fret roughness).
-U_CROWN_MM = 0.009
+U_CROWN_MM = 0.012
 # A crown seen end-on shows no separate near flank: its mirrored rim is the widest and the least sure.
 U_END_ON_MM, END_ON_SLANT = 0.045, 0.06
 # ... and for the shared shape: shift along the board, camera foot, elevation, board and crown curvature, mirrored rim.
-U_SHARED = np.array([0.06, 0.6, 0.0018, 0.00022, 0.06, 0.2])
+U_SHARED = np.array([0.06, 0.6, 0.0018, 0.00022, 0.06, 0.4])
 # A weak step of light at the edge leaves the outline to the fret's own shading: both grow with the missing contrast.
 FULL_CONTRAST, CONTRAST_POWER = 0.95, 2.3
 
