@@ -129,6 +129,14 @@ _KINDS = (
         "put a plain light card or dark cloth behind the gap, clear it of strings and clutter, and photograph again",
     ),
     FindingKind(
+        "rests-on-board",
+        "refusal",
+        "a straightedge that stands on the board hides the crowns in its notches",
+        "What is measured is the light between the straightedge's edge and the crowns it lies on. A notched "
+        "straightedge stands on the board between the frets; its edge tells the board's shape, not that of the crowns.",
+        "lay a plain straightedge on the crowns",
+    ),
+    FindingKind(
         "strings-in-front",
         "refusal",
         "strings run along the edge",

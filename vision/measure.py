@@ -57,7 +57,7 @@ class MeasureSettings:
     first_fret
         Number of the first fret in view.
     rests_on
-        "crowns" (straightedge on the frets) or "board" (a notched one, standing on the board between them).
+        "crowns" (straightedge on the frets), or "board" (a notched one, standing between them), which is refused.
     chord
         End frets of the chord.
     """
@@ -90,6 +90,8 @@ def measure_photo(path: Path, settings: MeasureSettings) -> Measurement:
 
 def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     """Measure relief in a photo already loaded; see `measure_photo`."""
+    if settings.rests_on == "board":
+        raise refusal("rests-on-board")
     request = parse_reference(settings.reference)
     height_mm = settings.straightedge_height_mm
     thickness_mm = settings.straightedge_thickness_mm or DEFAULT_THICKNESS_MM

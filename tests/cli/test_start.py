@@ -1,7 +1,8 @@
-"""How the command starts: help at once, and one line when a system library is missing."""
+"""How the command starts and how it ends: help at once, one line when something is missing or cannot be measured."""
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -69,3 +70,16 @@ def test_another_missing_library_says_its_name(
     (line,) = capsys.readouterr().err.splitlines()
     assert line.startswith("lightgap: cv2 cannot be loaded")
     assert "pip install" in line
+
+
+def test_notched_straightedge_is_refused_not_measured(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["measure", str(PHOTO), "--scale-length", "645", "--rests-on", "board", "--json", "-"]
+    monkeypatch.setattr(sys, "argv", ["lightgap", *words])
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    assert ended.value.code == 3
+    said = capsys.readouterr()
+    assert json.loads(said.out)["code"] == "rests-on-board"
+    assert "lay a plain straightedge on the crowns" in said.err
