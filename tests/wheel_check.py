@@ -75,6 +75,17 @@ def test_advice_on_a_hand_reading() -> None:
 
 def test_a_sample_photo_is_measured() -> None:
     photo = TREE / "sample_images" / "dreadnought-upbow.jpg"
-    done = run("measure", str(photo), "--scale-length", "645", "--reference", "card", "--chord", "1-16", "--json", "-")
+    done = run(
+        "measure",
+        str(photo),
+        "--scale-length",
+        "645",
+        "--reference",
+        "card",
+        "--straightedge-height",
+        "30",
+        "--json",
+        "-",
+    )
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["schema"] == "lightgap/profile/1"

@@ -20,7 +20,7 @@ from lightgap.neck.documents import schema_for
 from lightgap.neck.errors import FileProblem, InputError
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
-KNOWN = ["--scale-length", "645", "--reference", "card"]
+KNOWN = ["--scale-length", "645", "--reference", "card", "--straightedge-height", "30"]
 
 
 def run(*words: object) -> Any:

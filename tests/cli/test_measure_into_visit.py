@@ -18,6 +18,7 @@ from lightgap.records.documents import schema_for
 
 # The photo of the README's first command; its inputs stand beside it.
 PHOTO = Path(__file__).parents[2] / "sample_images" / "dreadnought-upbow.jpg"
+KNOWN = ("--reference", "card", "--straightedge-height", "30", "--straightedge-thickness", "3")
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +35,7 @@ def test_photo_goes_into_the_visit_with_the_book_s_scale_length_and_comes_out_th
     scale_length_mm = json.loads(PHOTO.with_suffix(".json").read_text())["inputs"]["scale_length_mm"]
     run(folder, "instrument", "add", "Blue", "--family", "acoustic", "--scale-length", f"{scale_length_mm}mm")
     run(folder, "visit", "open", "Blue")
-    done = run(folder, "measure", str(PHOTO), "--reference", "card", "--visit", "Blue", "--json", "-")
+    done = run(folder, "measure", str(PHOTO), *KNOWN, "--visit", "Blue", "--json", "-")
     assert done.exit_code == 0, done.output
     document = json.loads(done.stdout)
     assert document["scale_length_mm"] == scale_length_mm
