@@ -20,7 +20,9 @@ Mask = NDArray[np.bool_]
 MIN_COMB_SCORE = 4.6
 REACH_MM = 6.5  # blade edge, gap, board edge and fret ends lie within this of each other
 TEXTURE_WINDOW_MM = 8.0
-MIN_STEP_RATIO = 1.22
+MIN_PLAIN_RATIO = 0.75
+FRET_HEIGHT_MM = 1.7  # with the gap, the farthest the board's edge lies below the straightedge
+SCORE_TIE = 0.45
 MAX_SPLAY = 0.009  # the two edges seen by a turned camera, tan
 CHAMFER_MAX_MM = 0.6
 
@@ -136,18 +138,30 @@ def weigh(luminance: FloatImage, line: Line, prior: CombPrior) -> Candidate:
 def _lower_edge(near: list[Candidate], lines: list[Line], height_px: float | None, px_per_mm: float) -> Candidate:
     """Choose the straightedge's lower edge among the lines near the frets.
 
-    With the height known: a strong line, a plain strip above it, and a line one straightedge height above. Otherwise
-    the highest line below which much more stands out than above it.
+    A strong line with a plain strip above it and, when the height is known, a line one straightedge height above.
     """
     if height_px is not None:
         scored = [(_edge_score(c, lines, height_px, px_per_mm), c) for c in near]
         topped = [(score, c) for score, c in scored if score is not None]
         if topped:
             return max(topped, key=lambda item: item[0])[1]
-    bladed = [c for c in near if c.ratio > MIN_STEP_RATIO]
-    if not bladed:
+    best = max(near, key=_plain_score)
+    if best.ratio < MIN_PLAIN_RATIO:
         raise refusal("no-straightedge")
-    return min(bladed, key=lambda c: c.line.middle_y_px)
+    # The board's edge, a fret's height below, may be the stronger line: then the straightedge's stands close above it.
+    above = [
+        c
+        for c in near
+        if 0 < best.line.middle_y_px - c.line.middle_y_px < FRET_HEIGHT_MM * px_per_mm
+        and _plain_score(c) > _plain_score(best) - SCORE_TIE
+    ]
+    return max(above, key=_plain_score) if above else best
+
+
+def _plain_score(candidate: Candidate) -> float:
+    """Return how well a line does as lower edge by itself: strong, plain above, more to see below."""
+    plain = 0.5 * float(np.log(np.clip(candidate.ratio, 0.3, 3.0))) - 8 * candidate.above
+    return 2 * abs(candidate.line.strength) + plain
 
 
 def _edge_score(candidate: Candidate, lines: list[Line], height_px: float, px_per_mm: float) -> float | None:
@@ -164,8 +178,7 @@ def _edge_score(candidate: Candidate, lines: list[Line], height_px: float, px_pe
     if miss > tolerance_px:
         return None
     u_px = 0.012 * height_px + 0.3 * px_per_mm  # the reference's scale, and the edges' rounding
-    plain = 0.5 * float(np.log(np.clip(candidate.ratio, 0.3, 3.0))) - 8 * candidate.above
-    return 2 * abs(line.strength) - 0.5 * (miss / u_px) ** 2 + plain
+    return _plain_score(candidate) - 0.5 * (miss / u_px) ** 2
 
 
 def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float) -> EdgeCurve:
