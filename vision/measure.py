@@ -20,7 +20,7 @@ from .photo import FloatImage, Photo, load_photo
 from .reference import parse_reference
 from .slit import SlitLight, read_slit, streak_share
 from .types import Measurement, Straightedge
-from .uncertainty import budget_lines, crown_covariance
+from .uncertainty import budget_lines, crown_covariance, widen
 
 DEFAULT_THICKNESS_MM = 3.0
 MIN_CROWNS = 4
@@ -207,8 +207,8 @@ def _profile(
     if crowns.camera.near_mm[0] < OUTER_NEAR_MM:
         warnings.append(warning("outer-line"))
     if float(profile.gap_mm.min()) < CONTACT_WITHIN_MM:
-        return rezero_on_contact(profile), warnings
-    return profile, [*warnings, warning("gaps-not-zeroed")]
+        return widen(rezero_on_contact(profile)), warnings
+    return widen(profile), [*warnings, warning("gaps-not-zeroed")]
 
 
 def _renumbering(crowns: CrownSet, settings: MeasureSettings) -> int:

@@ -8,6 +8,8 @@ path-traced photos with truth.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from lightgap.neck.profile import Array, GapProfile, Relief
@@ -29,7 +31,7 @@ U_FEW_COLUMNS_MM = 0.2
 U_SHARED = np.array([0.06, 0.6, 0.0018, 0.00022, 0.06, 0.4])
 # A weak step of light at the edge leaves the outline to the fret's own shading: both grow with the missing contrast.
 FULL_CONTRAST, CONTRAST_POWER = 0.95, 2.3
-# All of it widened by what a campaign of 64 rendered photos showed to be missing: 77 % of reliefs lay inside the bare U.
+# All of it widened by what a campaign of 64 rendered photos showed to be missing: 77 % of reliefs in the bare U.
 CAMPAIGN_FACTOR = 1.6
 
 
@@ -53,10 +55,15 @@ def shape_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
 
 
 def crown_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
-    """Return the (n, n) covariance of the gaps before the re-zero at contact."""
+    """Return the (n, n) covariance of the gaps before the re-zero at contact, not yet widened."""
     own = own_u_mm(crowns, slit) ** 2 + U_STRAIGHTEDGE_MM**2
-    bare = crowns.covariance_mm2 + shape_covariance(crowns, slit) + np.diag(own)
-    return np.asarray(CAMPAIGN_FACTOR**2 * bare)
+    return np.asarray(crowns.covariance_mm2 + shape_covariance(crowns, slit) + np.diag(own))
+
+
+def widen(profile: GapProfile) -> GapProfile:
+    """Return the profile with all its uncertainties widened by the campaign's factor, after the re-zero at contact."""
+    rows = tuple(replace(c, u_gap_mm=CAMPAIGN_FACTOR * c.u_gap_mm) for c in profile.crowns)
+    return replace(profile, crowns=rows, covariance_mm2=CAMPAIGN_FACTOR**2 * profile.covariance_mm2)
 
 
 def budget_lines(crowns: CrownSet, slit: SlitLight, profile: GapProfile, relief: Relief) -> tuple[BudgetLine, ...]:
