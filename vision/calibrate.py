@@ -45,7 +45,8 @@ def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float |
     Raises
     ------
     Refusal
-        `reference-not-found` when nothing of the wanted kind is seen.
+        `reference-not-found` when nothing of the wanted kind is seen; `no-straightedge` when its height is all there is
+        and no two edges stand parallel.
     """
     lines = find_lines(photo.luminance)
     guesses: list[ScaleGuess] = []
@@ -56,7 +57,10 @@ def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float |
     if height_mm is not None and plausible:
         plausible = sorted(plausible, key=lambda g: -_paired(lines, height_mm * g.px_per_mm))
     if not plausible and height_mm is not None and request.kind in (None, "straightedge"):
-        return _height_guesses(photo, lines, height_mm)
+        pairs = _height_guesses(photo, lines, height_mm)
+        if not pairs:
+            raise refusal("no-straightedge")
+        return pairs
     if not plausible:
         raise refusal("reference-not-found")
     return plausible[:3]

@@ -99,6 +99,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     guesses = scale_guesses(photo, request, height_mm=height_mm)
     found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
     check_numbering(found, numbering)
+    _check_count(found)
     cameras = fit_cameras(photo.luminance, found.edge, found.comb, u_scale=U_COMB_SCALE)
     camera = cameras[0]
     span = np.array([found.edge.low_px, found.edge.high_px])
@@ -132,6 +133,13 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     return Measurement(
         photo.facts, scale, edge, profile, relief, tuple(warnings), budget, _facts(photo, slit, crowns, found)
     )
+
+
+def _check_count(found: Located) -> None:
+    """Refuse when hardly any fret of the comb lies under the edge that could be followed."""
+    frets, _ = found.comb.frets(found.edge.low_px, found.edge.high_px)
+    if len(frets) < MIN_CROWNS:
+        raise refusal("too-few-crowns", f"{len(frets)} under the straightedge")
 
 
 def _check_light(slit: SlitLight, px_per_mm: float) -> None:

@@ -104,7 +104,8 @@ def _decode(data: bytes, path: Path) -> tuple[ByteImage, str | None, float | Non
     except UnidentifiedImageError as problem:
         raise FileProblem(f"cannot read {path}: not a picture this program knows (JPEG, PNG, TIFF, HEIC)") from problem
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as problem:
-        raise FileProblem(f"cannot read {path}: the picture is damaged or cut short ({problem})") from problem
+        cause = " ".join(str(problem).split())
+        raise FileProblem(f"cannot read {path}: the picture is damaged or cut short ({cause})") from problem
     return rgb, _taken(details), _focal_35mm(details)
 
 
