@@ -1,0 +1,125 @@
+"""`lightgap measure` as it is run: documents, files, exit statuses, one line for every mistake."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+from PIL import Image
+from typer.testing import CliRunner
+
+from lightgap.cli.app import app
+from lightgap.neck.documents import schema_for
+
+SAMPLES = Path(__file__).parents[2] / "sample_images"
+PHOTO = SAMPLES / "dreadnought-upbow.jpg"
+KNOWN = ["--scale-length", "645", "--reference", "card", "--straightedge-height", "30"]
+
+
+def run(*words: object, cwd: Path) -> Any:
+    """Run the command in a process of its own: errors become lines and statuses only there."""
+    command = [sys.executable, "-W", "error", "-m", "lightgap.cli.app", *map(str, words)]
+    return subprocess.run(command, cwd=cwd, capture_output=True, text=True, check=False, timeout=120)
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    folder = tmp_path_factory.mktemp("measured")
+    words = ["--json", "-", "--overlay", "marked.png", "--report", "page.html", "--budget"]
+    return run("measure", PHOTO, *KNOWN, *words, cwd=folder), folder
+
+
+def test_json_alone_stands_on_standard_output_and_is_valid(measured: Any) -> None:
+    done, _ = measured
+    assert done.returncode == 0, done.stderr
+    document = json.loads(done.stdout)
+    jsonschema.validate(document, schema_for("profile-1"))
+    assert document["schema"] == "lightgap/profile/1"
+    assert {"photos", "scale", "crowns", "covariance_mm2", "relief", "straightedge", "warnings"} <= set(document)
+    assert set(document["relief"]) == {"relief_mm", "U_mm", "k", "at_fret", "chord", "shape"}
+    assert "budget of the relief" in done.stderr
+
+
+def test_pictures_and_pages_are_written(measured: Any) -> None:
+    _, folder = measured
+    with Image.open(folder / "marked.png") as picture, Image.open(PHOTO) as photo:
+        assert picture.width == photo.width
+        assert picture.height > photo.height
+    page = (folder / "page.html").read_text("utf-8")
+    assert page.lstrip().lower().startswith("<!doctype html")
+    assert "relief" in page.lower()
+    assert sorted(p.name for p in folder.iterdir()) == ["marked.png", "page.html"]
+
+
+def test_inches_and_the_paper_report(measured: Any, tmp_path: Path) -> None:
+    relief = json.loads(measured[0].stdout)["relief"]
+    words = ["measure", str(PHOTO), *KNOWN, "--units", "in", "--report", str(tmp_path / "page.pdf")]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 0, done.output
+    # One inch is 25.4 mm exactly.
+    assert f"relief {relief['relief_mm'] / 25.4:+.4f} in" in done.stdout
+    assert (tmp_path / "page.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_refusal_is_status_3_one_line_and_a_document(tmp_path: Path) -> None:
+    done = run("measure", SAMPLES / "refused-no-straightedge.jpg", *KNOWN, "--json", "-", cwd=tmp_path)
+    assert done.returncode == 3
+    document = json.loads(done.stdout)
+    jsonschema.validate(document, schema_for("refusal-1"))
+    assert document["message"] in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_file_that_is_not_there_is_status_4(tmp_path: Path) -> None:
+    done = run("measure", "none.jpg", cwd=tmp_path)
+    assert done.returncode == 4
+    assert done.stdout == ""
+    assert done.stderr.splitlines() == ["lightgap: cannot read none.jpg: No such file or directory"]
+
+
+def test_mistake_is_status_2_and_one_line_in_a_process_too(tmp_path: Path) -> None:
+    done = run("measure", PHOTO, "--chord", "5", cwd=tmp_path)
+    assert done.returncode == 2
+    assert done.stderr.splitlines() == ["lightgap: --chord 5: give two fret numbers, as in 1-15"]
+
+
+@pytest.mark.parametrize(
+    "words, part",
+    [
+        (["--scale-length", "20"], "200 to 1200 mm, got 20"),
+        (["--scale-length", "long"], "scale length: cannot read"),
+        (["--reference", "brick"], "unknown kind"),
+        (["--reference", "coin"], "give the size"),
+        (["--reference", "straightedge"], "--straightedge-height"),
+        (["--reference", "frets"], "--scale-length"),
+        (["--straightedge-height", "2"], "--straightedge-height 2"),
+        (["--straightedge-thickness", "90"], "--straightedge-thickness 90"),
+        (["--board-radius", "10"], "--board-radius 10"),
+        (["--nut", "up"], "use left or right"),
+        (["--first-fret", "40"], "--first-fret 40"),
+        (["--rests-on", "air"], "use crowns or board"),
+        (["--chord", "3-4"], "three frets apart"),
+        (["--chord", "one-ten"], "two fret numbers"),
+        (["--units", "furlong"], "use mm or in"),
+        (["--report", "page.doc"], "must end in .html or .pdf"),
+        ([str(PHOTO)], "one photo at a time"),
+    ],
+)
+def test_bad_option_is_one_clear_line(words: list[str], part: str) -> None:
+    done = CliRunner().invoke(app, ["measure", str(PHOTO), *words])
+    assert getattr(done.exception, "exit_status", None) == 2, done.output
+    assert part in str(done.exception)
+    assert "\n" not in str(done.exception)
+    assert done.stdout == ""
+
+
+def test_place_that_cannot_be_written_is_status_4_and_leaves_nothing(tmp_path: Path) -> None:
+    done = run("measure", PHOTO, *KNOWN, "--json", "nowhere/a.json", cwd=tmp_path)
+    assert done.returncode == 4
+    assert len(done.stderr.splitlines()) == 1
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,136 @@
+"""Objects of known size, drawn at a known scale."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from lightgap.neck.errors import InputError
+from lightgap.vision.photo import ByteImage
+from lightgap.vision.reference import find_cards, find_coins, find_markers, parse_reference
+
+# Half a per cent: on the usual relief of 0.25 mm that is about a micrometre, far below the gaps' own uncertainty.
+SCALE_TOLERANCE = 0.005
+FINE = 4  # drawn this much finer, then averaged
+
+
+@pytest.mark.parametrize(
+    "text, part",
+    [
+        ("brick", "unknown kind"),
+        ("", "unknown kind"),
+        ("card:85", "takes no size"),
+        ("frets:2", "takes no size"),
+        ("coin", "give the size in mm"),
+        ("coin:big", "give the size in mm"),
+        ("marker:", "give the size in mm"),
+        ("coin:2", "measures 10 to 45 mm"),
+        ("coin:nan", "measures 10 to 45 mm"),
+        ("coin:inf", "measures 10 to 45 mm"),
+        ("marker:900", "measures 5 to 150 mm"),
+        ("marker:-30", "measures 5 to 150 mm"),
+    ],
+)
+def test_reference_that_makes_no_sense_is_said_in_one_line(text: str, part: str) -> None:
+    with pytest.raises(InputError, match=part) as problem:
+        parse_reference(text)
+    assert "\n" not in str(problem.value)
+
+
+@pytest.mark.parametrize(
+    "text, kind, size_mm",
+    [
+        ("card", "card", None),
+        ("auto", None, None),
+        ("frets", "frets", None),
+        ("straightedge", "straightedge", None),
+        ("coin:24.26", "coin", 24.26),
+        ("coin:24.26mm", "coin", 24.26),
+        ("marker:30", "marker", 30.0),
+    ],
+)
+def test_reference_is_read(text: str, kind: str | None, size_mm: float | None) -> None:
+    request = parse_reference(text)
+    assert (request.kind, request.size_mm) == (kind, size_mm)
+
+
+def finish(fine: NDArray[np.uint8]) -> ByteImage:
+    """Average down, soften and add a camera's noise."""
+    small = cv2.resize(fine, None, fx=1 / FINE, fy=1 / FINE, interpolation=cv2.INTER_AREA).astype(np.float64)
+    soft = cv2.GaussianBlur(small, (0, 0), 0.7) + np.random.default_rng(2).normal(0, 1.5, small.shape)
+    return np.asarray(np.clip(soft, 0, 255), dtype=np.uint8)
+
+
+def canvas() -> NDArray[np.uint8]:
+    return np.full((800 * FINE, 1300 * FINE, 3), 205, np.uint8)
+
+
+def turned(points: NDArray[np.float64], turn_deg: float) -> NDArray[np.float64]:
+    a = math.radians(turn_deg)
+    return points @ np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
+
+
+@pytest.mark.parametrize("turn_deg, px_per_mm", [(0.0, 8.0), (2.3, 8.6), (-4.0, 10.4)])
+def test_card_gives_the_scale(turn_deg: float, px_per_mm: float) -> None:
+    """ISO/IEC 7810 ID-1: 85.60 mm x 53.98 mm, corner radius 3.18 mm."""
+    half = np.array([85.60, 53.98]) / 2
+    corner = []
+    for start, (sx, sy) in enumerate([(1, 1), (-1, 1), (-1, -1), (1, -1)]):
+        angle = np.radians(90 * start + np.linspace(0, 90, 30))
+        arc = 3.18 * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        corner.append((half - 3.18) * [sx, sy] + arc)
+    outline = turned(np.vstack(corner), turn_deg) * px_per_mm + [650, 400]
+    fine = canvas()
+    cv2.fillPoly(fine, [np.rint((outline + 0.5) * FINE - 0.5).astype(np.int32)], (40, 70, 120), cv2.LINE_8)
+    best = find_cards(finish(fine))[0]
+    assert best.px_per_mm == pytest.approx(px_per_mm, rel=SCALE_TOLERANCE)
+    np.testing.assert_allclose(best.centre_px, (650, 400), atol=1.0)
+    assert 0 < best.u_px_per_mm < SCALE_TOLERANCE * px_per_mm
+
+
+@pytest.mark.parametrize("px_per_mm", [8.0, 9.3])
+def test_coin_gives_the_scale(px_per_mm: float) -> None:
+    fine = canvas()
+    radius = 24.26 / 2 * px_per_mm * FINE
+    centre = (650 * FINE, 400 * FINE)
+    cv2.circle(fine, [c * 16 for c in centre], round(radius * 16), (110, 105, 95), -1, cv2.LINE_AA, 4)
+    best = find_coins(finish(fine), 24.26)[0]
+    assert best.px_per_mm == pytest.approx(px_per_mm, rel=SCALE_TOLERANCE)
+
+
+@pytest.mark.parametrize("turn_deg, px_per_mm", [(0.0, 8.0), (3.0, 9.1)])
+def test_marker_gives_the_scale(turn_deg: float, px_per_mm: float) -> None:
+    side = 1200
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    picture = cv2.aruco.generateImageMarker(dictionary, 7, side)
+    corners = turned(np.array([[-15.0, -15], [15, -15], [15, 15], [-15, 15]]), turn_deg) * px_per_mm + [650, 400]
+    source = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32) - 0.5
+    map_to = cv2.getPerspectiveTransform(source, ((corners + 0.5) * FINE - 0.5).astype(np.float32))
+    fine = canvas()
+    cv2.warpPerspective(
+        cv2.cvtColor(picture, cv2.COLOR_GRAY2RGB),
+        map_to,
+        (fine.shape[1], fine.shape[0]),
+        dst=fine,
+        borderMode=cv2.BORDER_TRANSPARENT,
+    )
+    found = find_markers(finish(fine), 30.0)
+    assert len(found) == 1
+    assert found[0].px_per_mm == pytest.approx(px_per_mm, rel=SCALE_TOLERANCE)
+
+
+def test_blank_picture_holds_no_object() -> None:
+    blank = finish(canvas())
+    assert find_cards(blank) == []
+    assert find_coins(blank, 24.26) == []
+    assert find_markers(blank, 30.0) == []
+
+
+def test_rectangle_of_another_shape_is_no_card() -> None:
+    fine = canvas()
+    fine[200 * FINE : 600 * FINE, 400 * FINE : 800 * FINE] = (40, 70, 120)
+    assert find_cards(finish(fine)) == []
