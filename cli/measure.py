@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -26,14 +27,18 @@ from .measure_options import (
 )
 from .neck_input import parse_scale
 from .output import emit_json, say, show, write_bytes
-from .record_photo import StageOption, VisitOption, known_sizes, record_photo
+from .record_photo import StageOption, VisitOption, known_sizes, record_photos
 
 if TYPE_CHECKING:
+    from lightgap.vision.several import MeasuredPhotos
     from lightgap.vision.types import Measurement
 
 
 def measure(
-    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photo files (JPEG, PNG, TIFF, HEIC).")],
+    photos: Annotated[
+        list[Path],
+        typer.Argument(metavar="PHOTO...", help="Photos (JPEG, PNG, TIFF, HEIC): several of one unchanged neck."),
+    ],
     scale_length: ScaleLengthOption = None,
     reference: ReferenceOption = "auto",
     straightedge_height: HeightOption = None,
@@ -45,7 +50,10 @@ def measure(
     chord: ChordOption = None,
     units: Annotated[str, typer.Option(metavar="mm|in", help="Units of the table.")] = "mm",
     json_to: Annotated[str | None, typer.Option("--json", metavar="PATH|-", help="Write the JSON document.")] = None,
-    overlay: Annotated[Path | None, typer.Option(metavar="PATH.png", help="Write the marked photo.")] = None,
+    overlay: Annotated[
+        Path | None,
+        typer.Option(metavar="PATH.png", help="Write the marked photo; of several: PATH-1.png, PATH-2.png."),
+    ] = None,
     report: Annotated[Path | None, typer.Option(metavar="PATH.html|.pdf", help="Write a report.")] = None,
     budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget, largest line first.")] = False,
     visit: VisitOption = None,
@@ -54,14 +62,17 @@ def measure(
 ) -> None:
     """Measure the gap at every fret and the relief of the neck, with uncertainty.
 
+    Several photos of one unchanged neck, views of it or parts that share three frets, give one result.
+
     Examples:
 
     lightgap measure neck.jpg --scale-length 648 --reference card
 
-    lightgap measure neck.jpg --scale-length 25.5in --reference straightedge --straightedge-height 38 --chord 1-15
+    lightgap measure nut-half.jpg body-half.jpg --scale-length 25.5in --reference straightedge --straightedge-height 38
     """
     from lightgap.vision.document import measurement_document, refusal_document
-    from lightgap.vision.measure import MeasureSettings, measure_photo
+    from lightgap.vision.measure import MeasureSettings
+    from lightgap.vision.several import measure_photos
 
     scale_length_mm = parse_scale(scale_length)
     if visit is not None:
@@ -85,18 +96,17 @@ def measure(
         raise InputError(f"--units {units}: use mm or in")
     if report is not None and report.suffix.lower() not in (".html", ".pdf"):
         raise InputError(f"--report {report}: the name must end in .html or .pdf")
-    if len(photos) > 1:
-        raise InputError("measure takes one photo at a time; use `lightgap batch FOLDER` for many")
     try:
-        result = measure_photo(photos[0], settings)
+        measured = measure_photos(photos, settings)
     except Refusal as refused:
         if json_to:
             emit_json(refusal_document(refused), json_to)
         raise
+    result = measured.result
     if json_to:
         emit_json(measurement_document(result), json_to)
     if overlay is not None or report is not None:
-        _write_pictures(photos[0], result, overlay=overlay, report=report, units=units)
+        _write_pictures(photos, measured, overlay=overlay, report=report, units=units)
     if json_to != "-":
         show(_table(result, units))
     for finding in result.warnings:
@@ -106,7 +116,12 @@ def measure(
     if visit is not None:
         quiet = json_to == "-"
         kept = asdict(settings)
-        record_photo(photos[0], result, visit=visit, settings=kept, stage=stage, book=book, units=units, quiet=quiet)
+        record_photos(photos, measured, visit=visit, settings=kept, stage=stage, book=book, units=units, quiet=quiet)
+
+
+def overlay_path(path: Path, number: int, *, of: int) -> Path:
+    """Return where the marked photo goes: PATH itself, or PATH-N for the N-th of several photos given."""
+    return path if of == 1 else path.with_name(f"{path.stem}-{number + 1}{path.suffix}")
 
 
 def _length(value_mm: float, units: str) -> str:
@@ -138,6 +153,8 @@ def _table(result: Measurement, units: str) -> str:
         f"scale {result.scale.px_per_mm:.3f} px/mm from {result.scale.reference}"
         + (f", {result.scale.check.px_per_mm:.3f} px/mm from the fret spacing" if result.scale.check else ""),
     ]
+    if result.others:
+        lines.append(f"{len(result.photos)} photos: {', '.join(facts.file for facts in result.photos)}")
     return "\n".join(lines)
 
 
@@ -148,12 +165,16 @@ def _budget(result: Measurement, units: str) -> str:
     return table(["budget of the relief", f"u {units}", "type", "to shrink it"], rows)
 
 
-def _write_pictures(photo: Path, result: Measurement, *, overlay: Path | None, report: Path | None, units: Any) -> None:
+def _write_pictures(
+    photos: Sequence[Path], measured: MeasuredPhotos, *, overlay: Path | None, report: Path | None, units: Any
+) -> None:
     from lightgap.vision.overlay import draw_overlay
 
-    picture = draw_overlay(photo, result)
+    result = measured.result
+    pictures = [draw_overlay(photos[number], part) for number, part in zip(measured.used, measured.parts, strict=True)]
     if overlay is not None:
-        write_bytes(overlay, picture)
+        for number, picture in zip(measured.used, pictures, strict=True):
+            write_bytes(overlay_path(overlay, number, of=len(photos)), picture)
     if report is None:
         return
     from lightgap.neck.documents import plan_document
@@ -163,7 +184,7 @@ def _write_pictures(photo: Path, result: Measurement, *, overlay: Path | None, r
 
     plan = plan_document(plan_rod(result.relief, usual_target().range_mm))
     if report.suffix.lower() == ".html":
-        html = photo_report_html(result, overlay_png=picture, plan=plan, units=units)
+        html = photo_report_html(result, overlays=pictures, plan=plan, units=units)
         write_bytes(report, html.encode("utf-8"))
     else:
-        write_bytes(report, photo_report_pdf(result, overlay_png=picture, plan=plan, units=units))
+        write_bytes(report, photo_report_pdf(result, overlays=pictures, plan=plan, units=units))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -12,7 +12,7 @@ from .bench_input import complete_instrument
 from .output import say, show
 
 if TYPE_CHECKING:
-    from lightgap.vision.types import Measurement
+    from lightgap.vision.several import MeasuredPhotos
 
 VisitOption = Annotated[
     str | None,
@@ -49,9 +49,9 @@ def known_sizes(
     return scale_length_mm or facts.scale_length_mm, board_radius_mm or facts.board_radius_mm
 
 
-def record_photo(
-    photo: Path,
-    measurement: Measurement,
+def record_photos(
+    photos: Sequence[Path],
+    measured: MeasuredPhotos,
     *,
     visit: str,
     settings: Mapping[str, Any],
@@ -60,12 +60,12 @@ def record_photo(
     units: Any = "mm",
     quiet: bool = False,
 ) -> None:
-    """Keep a measured photo in a visit and say what it means there.
+    """Keep measured photos in a visit, as one measurement, and say what it means there.
 
     Parameters
     ----------
-    photo, measurement
-        The file and what it gave.
+    photos, measured
+        The files given and what they gave; a photo that was left out is not kept.
     visit
         Number of the visit, or the instrument's name for its newest.
     settings
@@ -83,7 +83,7 @@ def record_photo(
     from lightgap.records.book import open_book
     from lightgap.records.compare import verdict_sentence
     from lightgap.records.quantities import with_uncertainty
-    from lightgap.records.recording import record_measurement
+    from lightgap.records.recording import NewMeasurement, record_measurement
     from lightgap.records.report_parts import turn_sentence
     from lightgap.records.visits import find_visit
     from lightgap.vision.document import measurement_document
@@ -95,11 +95,16 @@ def record_photo(
         done = record_measurement(
             opened,
             found,
-            measurement_document(measurement),
-            photo,
+            measured=NewMeasurement(
+                document=measurement_document(measured.result),
+                photos=tuple(photos[number] for number in measured.used),
+                settings=settings,
+                overlays=tuple(
+                    draw_overlay(photos[number], part)
+                    for number, part in zip(measured.used, measured.parts, strict=True)
+                ),
+            ),
             stage=stage,
-            settings=settings,
-            overlay=draw_overlay(photo, measurement),
         )
     tell(f"kept in visit {done.visit_id} as {done.stage}, entry {done.entry_id}")
     if done.comparison is not None:

@@ -118,15 +118,17 @@ def _entries(book: Book) -> Iterator[Fault]:
         "WHERE i.instrument_id = visit.instrument_id)"
     ):
         yield Fault("entry", f"visit {row['id']} has no instrument")
+    known = {row[0] for row in book.rows("SELECT sha256 FROM photo")}
     with_documents = book.connection.execute("SELECT entry_id, photo_sha256, relief_mm, document FROM measurement")
     for entry_id, sha256, relief_mm, text in with_documents:
         try:
             document = json.loads(text)
-            fits = document["photos"][0]["sha256"] == sha256 and document["relief"]["relief_mm"] == relief_mm
+            named = [photo["sha256"] for photo in document["photos"]]
+            fits = named[0] == sha256 and document["relief"]["relief_mm"] == relief_mm and known.issuperset(named)
         except (ValueError, KeyError, IndexError, TypeError):
             fits = False
         if not fits:
-            yield Fault("document", f"the document of entry {entry_id} does not fit its photo and relief")
+            yield Fault("document", f"the document of entry {entry_id} does not fit its photos and relief")
 
 
 def _photos(book: Book) -> Iterator[Fault]:
@@ -145,7 +147,7 @@ def _photos(book: Book) -> Iterator[Fault]:
 
 def _used_by(book: Book, sha256: str) -> str:
     rows = book.rows(
-        "SELECT DISTINCT visit_id FROM entry WHERE id IN (SELECT entry_id FROM measurement WHERE photo_sha256 = ? "
+        "SELECT DISTINCT visit_id FROM entry WHERE id IN (SELECT entry_id FROM measurement WHERE instr(document, ?) "
         "UNION SELECT entry_id FROM overlay WHERE photo_sha256 = ?) ORDER BY visit_id LIMIT 4",
         (sha256, sha256),
     )

@@ -52,11 +52,11 @@ def measurement_of(document: Document) -> Measurement:
     """
     profile = profile_from_document(document)
     try:
-        photo, scale = document["photos"][0], document["scale"]
+        photos, scale = [_facts(photo) for photo in document["photos"]], document["scale"]
         check = scale.get("check")
         outline = scale.get("outline_px")
         return Measurement(
-            photo=PhotoFacts(photo["file"], photo["sha256"], photo["width_px"], photo["height_px"], photo.get("taken")),
+            photo=photos[0],
             scale=Scale(
                 reference=scale["reference"],
                 px_per_mm=scale["px_per_mm"],
@@ -72,6 +72,12 @@ def measurement_of(document: Document) -> Measurement:
                 BudgetLine(b["name"], b["u_mm"], b["kind"], b.get("cure", "")) for b in document.get("budget") or ()
             ),
             facts={name: value for name, value in (document.get("facts") or {}).items() if isinstance(value, float)},
+            others=tuple(photos[1:]),
+            shown_in=tuple(int(row.get("photo", 0)) for row in document["crowns"]) if len(photos) > 1 else (),
         )
     except (KeyError, IndexError, TypeError) as problem:
         raise InputError(f"the document is no profile measured from a photo: {problem} is missing") from problem
+
+
+def _facts(photo: Mapping[str, Any]) -> PhotoFacts:
+    return PhotoFacts(photo["file"], photo["sha256"], photo["width_px"], photo["height_px"], photo.get("taken"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,28 @@ from .files import keep_bytes, keep_file, safe_suffix, sweep_incoming
 from .visits import Visit, against_intake, find_visit, read_visit, refuse_closed, usual_stage
 
 Document = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class NewMeasurement:
+    """What is to be kept of a measurement.
+
+    Attributes
+    ----------
+    document
+        The profile document (`lightgap/profile/1`).
+    photos
+        The files measured, in the order of the document's photos.
+    settings
+        The measuring settings by name, kept in the document so that the photos can be measured again.
+    overlays
+        Pictures with the measurement drawn on them (PNG or JPEG), kept for the report as one, below one another.
+    """
+
+    document: Document
+    photos: tuple[Path, ...]
+    settings: Mapping[str, Any] | None = None
+    overlays: tuple[bytes, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,34 +65,25 @@ class Recorded:
 def record_measurement(
     book: Book,
     visit: Visit | str | int,
-    measurement_document: Document,
-    photo_path: Path,
     *,
+    measured: NewMeasurement,
     stage: str | None = None,
-    settings: Mapping[str, Any] | None = None,
-    overlay: bytes | None = None,
     advise: bool = True,
 ) -> Recorded:
-    """Keep a photo and its measurement in a visit, with the plan for it.
+    """Keep photos and their measurement in a visit, with the plan for it.
 
-    The photo is copied beside the book and flushed before the book speaks of it; the entry, the measurement and the
+    The photos are copied beside the book and flushed before the book speaks of them; the entry, the measurement and the
     plan then go in together or not at all. When this returns, the measurement is on disk.
 
     Parameters
     ----------
     visit
         The visit, its number, or the name of an instrument whose newest visit it is.
-    measurement_document
-        The profile document (`lightgap/profile/1`) of the photo.
-    photo_path
-        The photo that was measured.
+    measured
+        The profile document, its photos, settings and overlays.
     stage
         "intake", "in-work", "after" or "season-check". By default the purpose decides, and whether the rod or the
         bridge has been moved.
-    settings
-        The measuring settings by name, kept in the document so that the photo can be measured again.
-    overlay
-        A picture with the measurement drawn on it (PNG or JPEG), kept for the report.
     advise
         Work out the rod plan and keep it with the measurement.
 
@@ -82,42 +95,64 @@ def record_measurement(
     Raises
     ------
     InputError
-        When the visit does not exist or is closed, or the photo is not the one that was measured.
+        When the visit does not exist or is closed.
     FileProblem
-        When photo or book cannot be written.
+        When a photo is not the one that was measured, or a photo or the book cannot be written.
     """
     if not isinstance(visit, Visit):
         visit = find_visit(book, visit)
     refuse_closed(visit)
-    if settings is not None:
-        measurement_document = {**measurement_document, "settings": dict(settings)}
-    wanted = str(measurement_document["photos"][0]["sha256"])
+    document = measured.document
+    if measured.settings is not None:
+        document = {**document, "settings": dict(measured.settings)}
     sweep_incoming(book.photos, now_s=time.time())
-    known = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (wanted,))
-    suffix = known["suffix"] if known else safe_suffix(photo_path.name)
-    sha256, size = keep_file(book.photos, photo_path, suffix=suffix)
-    if sha256 != wanted:
-        raise FileProblem(f"{photo_path} is no longer the photo that was measured: measure it again")
-    kept_overlay = _keep_overlay(book, overlay) if overlay is not None else None
+    kept = [
+        _keep_photo(book, path, sha256=str(facts["sha256"]))
+        for path, facts in zip(measured.photos, document["photos"], strict=True)
+    ]
+    if measured.overlays:
+        kept_overlay = _keep_overlay(book, measured.overlays)
     with book.write():
         visit = read_visit(book, visit.id)
         refuse_closed(visit)
-        plan = _plan(book, visit, measurement_document) if advise else None
-        stored = _stored(measurement_document, plan)
-        _insert_photo(book, sha256, name=photo_path.name, suffix=suffix, size=size)
+        plan = _plan(book, visit, document) if advise else None
+        stored = _stored(document, plan)
+        for photo in kept:
+            _insert_photo(book, photo)
         entry_id = insert_entry(book, visit.id, stored, stage=stage or usual_stage(visit, stored.table))
-        if kept_overlay is not None:
-            _insert_photo(book, kept_overlay[0], name="overlay.jpg", suffix=".jpg", size=kept_overlay[1])
-            book.insert("overlay", {"entry_id": entry_id, "photo_sha256": kept_overlay[0]})
+        if measured.overlays:
+            _insert_photo(book, kept_overlay)
+            book.insert("overlay", {"entry_id": entry_id, "photo_sha256": kept_overlay.sha256})
     visit = read_visit(book, visit.id)
     entry = next(e for e in visit.entries if e.id == entry_id)
     return Recorded(visit.id, entry_id, entry.stage, against_intake(visit, entry), plan)
 
 
-def _keep_overlay(book: Book, overlay: bytes) -> tuple[str, int]:
-    from .sheet import photo_picture
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """A file kept by content."""
 
-    return keep_bytes(book.photos, photo_picture(overlay, caption="").data, suffix=".jpg")
+    sha256: str
+    name: str
+    suffix: str
+    size_bytes: int
+
+
+def _keep_photo(book: Book, path: Path, *, sha256: str) -> _Kept:
+    known = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (sha256,))
+    suffix = known["suffix"] if known else safe_suffix(path.name)
+    found, size_bytes = keep_file(book.photos, path, suffix=suffix)
+    if found != sha256:
+        raise FileProblem(f"{path} is no longer the photo that was measured: measure it again")
+    return _Kept(found, path.name, suffix, size_bytes)
+
+
+def _keep_overlay(book: Book, overlays: Sequence[bytes]) -> _Kept:
+    from .sheet import photo_picture, stacked_pictures
+
+    picture = overlays[0] if len(overlays) == 1 else stacked_pictures(overlays)
+    sha256, size_bytes = keep_bytes(book.photos, photo_picture(picture, caption="").data, suffix=".jpg")
+    return _Kept(sha256, "overlay.jpg", ".jpg", size_bytes)
 
 
 def _plan(book: Book, visit: Visit, document: Document) -> Document | None:
@@ -150,11 +185,17 @@ def _stored(document: Document, plan: Document | None) -> StoredMeasurement:
     )
 
 
-def _insert_photo(book: Book, sha256: str, *, name: str, suffix: str, size: int) -> None:
+def _insert_photo(book: Book, kept: _Kept) -> None:
     """Add the photo's row unless the book has this content already."""
-    row = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (sha256,))
+    row = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (kept.sha256,))
     if row is None:
         book.insert(
             "photo",
-            {"sha256": sha256, "file_name": name, "suffix": suffix, "size_bytes": size, "added_utc": utc_now()},
+            {
+                "sha256": kept.sha256,
+                "file_name": kept.name,
+                "suffix": kept.suffix,
+                "size_bytes": kept.size_bytes,
+                "added_utc": utc_now(),
+            },
         )

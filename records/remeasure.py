@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -11,7 +11,8 @@ from typing import Any, Literal
 from lightgap.neck.errors import LightgapError, Refusal
 from lightgap.neck.judge import is_above
 from lightgap.vision.document import measurement_document
-from lightgap.vision.measure import MeasureSettings, measure_photo
+from lightgap.vision.measure import MeasureSettings
+from lightgap.vision.several import measure_photos
 
 from .book import Book
 from .files import photo_path
@@ -19,8 +20,8 @@ from .visits import measured_document, read_visit
 
 REMEASURE_SCHEMA = "lightgap/remeasure/1"
 Outcome = Literal["same", "changed within U", "changed beyond U", "refused now", "cannot be read"]
-Measure = Callable[[Path, Mapping[str, Any]], Mapping[str, Any]]
-"""Measures a photo with the settings of its stored document, and returns a new profile document."""
+Measure = Callable[[Sequence[Path], Mapping[str, Any]], Mapping[str, Any]]
+"""Measures photos with the settings of their stored document, and returns a new profile document."""
 
 SAME_MM = 0.0005
 """Half of the last digit a report shows."""
@@ -100,11 +101,11 @@ def remeasure_book(book: Book, measure: Measure, *, visit_id: int | None = None)
             )
 
 
-def measure_again(path: Path, settings: Mapping[str, Any]) -> Mapping[str, Any]:
-    """Measure a kept photo with the settings stored in its document; settings of another version are left out."""
+def measure_again(paths: Sequence[Path], settings: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Measure kept photos with the settings stored in their document; settings of another version are left out."""
     known = {field.name for field in dataclasses.fields(MeasureSettings)}
     chosen = {name: _setting(value) for name, value in settings.items() if name in known}
-    return measurement_document(measure_photo(path, MeasureSettings(**chosen)))
+    return measurement_document(measure_photos(paths, MeasureSettings(**chosen)).result)
 
 
 def _setting(value: Any) -> Any:
@@ -115,13 +116,15 @@ def _setting(value: Any) -> Any:
 def _measured_now(
     book: Book, document: Mapping[str, Any], measure: Measure
 ) -> tuple[Mapping[str, Any] | None, Outcome, str]:
-    sha256 = document["photos"][0]["sha256"]
-    row = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (sha256,))
-    path = photo_path(book.photos, sha256, row["suffix"] if row else "")
-    if not path.exists():
-        return None, "cannot be read", f"the photo {path} is missing"
+    paths = []
+    for photo in document["photos"]:
+        row = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (photo["sha256"],))
+        path = photo_path(book.photos, photo["sha256"], row["suffix"] if row else "")
+        if not path.exists():
+            return None, "cannot be read", f"the photo {path} is missing"
+        paths.append(path)
     try:
-        return measure(path, document.get("settings") or {}), "same", ""
+        return measure(paths, document.get("settings") or {}), "same", ""
     except Refusal as refusal:
         return None, "refused now", refusal.message
     except LightgapError as problem:

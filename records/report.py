@@ -34,19 +34,19 @@ Settings = Mapping[str, object]
 def photo_report_html(
     measurement: Measurement,
     *,
-    overlay_png: bytes,
+    overlays: Sequence[bytes],
     plan: Plan | None = None,
     settings: Settings | None = None,
     units: Units = "mm",
 ) -> str:
-    """Return the report of one photo as one self-contained HTML page.
+    """Return the report of one photo, or several of one neck, as one self-contained HTML page.
 
     Parameters
     ----------
     measurement
         What the photo gave.
-    overlay_png
-        The photo with the measurement drawn on it (any picture Pillow reads).
+    overlays
+        Each photo with the measurement drawn on it (any picture Pillow reads).
     plan
         The plan for this relief as its JSON document (`lightgap/plan/1`), when there is one.
     settings
@@ -62,29 +62,29 @@ def photo_report_html(
     Raises
     ------
     ValueError
-        When `overlay_png` is no picture.
+        When one of `overlays` is no picture.
     """
-    return sheet_html(photo_sheet(measurement, overlay_png=overlay_png, plan=plan, settings=settings, units=units))
+    return sheet_html(photo_sheet(measurement, overlays=overlays, plan=plan, settings=settings, units=units))
 
 
 def photo_report_pdf(
     measurement: Measurement,
     *,
-    overlay_png: bytes,
+    overlays: Sequence[bytes],
     plan: Plan | None = None,
     settings: Settings | None = None,
     units: Units = "mm",
     page: PageFormat = "A4",
 ) -> bytes:
     """Return the report of one photo as a PDF; as `photo_report_html`, on A4 or Letter pages."""
-    sheet = photo_sheet(measurement, overlay_png=overlay_png, plan=plan, settings=settings, units=units, plot="png")
+    sheet = photo_sheet(measurement, overlays=overlays, plan=plan, settings=settings, units=units, plot="png")
     return sheet_pdf(sheet, page=page)
 
 
 def photo_sheet(
     measurement: Measurement,
     *,
-    overlay_png: bytes,
+    overlays: Sequence[bytes],
     plan: Plan | None = None,
     settings: Settings | None = None,
     units: Units = "mm",
@@ -99,13 +99,13 @@ def photo_sheet(
         story.insert(1, turn_sentence(plan))
     budget = budget_table(measurement, name="", units=units)
     return Sheet(
-        title=f"Neck relief: {one_line(measurement.photo.file)}",
+        title=f"Neck relief: {one_line(', '.join(facts.file for facts in measurement.photos))}",
         subtitle=_made_of(measurement),
         figures=tuple(figures),
         story=tuple(story),
         pictures=(
-            photo_picture(overlay_png, caption="The photo with what was found: straightedge, crowns, gap at each."),
-            profile_picture([LabelledProfile.of(measurement, "this photo")], units=units, plot=plot),
+            *_overlay_pictures(measurement, overlays),
+            profile_picture([LabelledProfile.of(measurement, _of_what(measurement))], units=units, plot=plot),
         ),
         listings=(*warning_listing([("", measurement)]), *(plan_listings(plan) if plan is not None else ())),
         tables=(
@@ -120,6 +120,22 @@ def photo_sheet(
         ),
         cautions=all_cautions(plan),
     )
+
+
+def _overlay_pictures(measurement: Measurement, overlays: Sequence[bytes]) -> tuple[Picture, ...]:
+    several = len(measurement.photos) > 1
+    return tuple(
+        photo_picture(
+            overlay,
+            caption=f"{facts.file if several else 'The photo'} with what was found: straightedge, crowns, gap at each"
+            + (", this photo by itself." if several else "."),
+        )
+        for facts, overlay in zip(measurement.photos, overlays, strict=True)
+    )
+
+
+def _of_what(measurement: Measurement) -> str:
+    return "this photo" if not measurement.others else f"{len(measurement.photos)} photos together"
 
 
 def profile_picture(lines: Sequence[LabelledProfile], *, units: Units, plot: str) -> Picture:

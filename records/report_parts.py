@@ -170,10 +170,10 @@ def scale_sentence(measurement: Measurement) -> str:
 
 def photo_provenance(measurement: Measurement, *, name: str = "") -> tuple[tuple[str, str], ...]:
     """Return what is needed to find the photo again and to repeat its measurement."""
-    photo = measurement.photo
-    taken = f", taken {photo.taken}" if photo.taken else ""
-    return (
-        (f"Photo{name}", f"{photo.file} ({photo.width_px} × {photo.height_px} px{taken})"),
-        (f"SHA-256{name}", photo.sha256),
-        (f"Scale{name}", scale_sentence(measurement)),
-    )
+    pairs = []
+    for photo in measurement.photos:
+        taken = f", taken {photo.taken}" if photo.taken else ""
+        pairs.append((f"Photo{name}", f"{photo.file} ({photo.width_px} × {photo.height_px} px{taken})"))
+        pairs.append((f"SHA-256{name}", photo.sha256))
+    first = " of the first photo" if measurement.others else ""
+    return (*pairs, (f"Scale{first}{name}", scale_sentence(measurement)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -140,6 +141,31 @@ def photo_picture(image: bytes, *, caption: str, wide: bool = True) -> Picture:
     stream = io.BytesIO()
     picture.save(stream, format="JPEG", quality=86, subsampling=0, optimize=True)
     return Picture(data=stream.getvalue(), media_type="image/jpeg", caption=caption, wide=wide)
+
+
+def stacked_pictures(images: Sequence[bytes]) -> bytes:
+    """Return pictures below one another as one PNG, all as wide as the widest is allowed on a page.
+
+    Raises
+    ------
+    ValueError
+        When the bytes are no picture.
+    """
+    from PIL import Image
+
+    pictures = []
+    for image in images:
+        with Image.open(io.BytesIO(photo_picture(image, caption="").data)) as opened:
+            pictures.append(opened.convert("RGB"))
+    width = max(picture.width for picture in pictures)
+    whole = Image.new("RGB", (width, sum(picture.height for picture in pictures)), "white")
+    top = 0
+    for picture in pictures:
+        whole.paste(picture, (0, top))
+        top += picture.height
+    stream = io.BytesIO()
+    whole.save(stream, format="PNG")
+    return stream.getvalue()
 
 
 def note_picture(words: str, *, wide: bool = True) -> Picture:

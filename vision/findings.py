@@ -145,6 +145,30 @@ _KINDS = (
         "lower the camera until the strings clear the edge, or rest the straightedge beside the outer string's path",
     ),
     FindingKind(
+        "photos-apart",
+        "refusal",
+        "the photos do not show enough of the same frets",
+        "Photos of parts of a neck are joined by the frets they share: two of them tie the parts together, the third "
+        "shows whether they agree. Every part must share three frets with the rest.",
+        "let neighbouring photos overlap by three frets or more, or measure each photo by itself",
+    ),
+    FindingKind(
+        "photos-disagree",
+        "refusal",
+        "the photos contradict one another",
+        "Where they show the same frets, their gaps differ by more than their uncertainties allow (less than 1 chance "
+        "in 1000). A crown is misread in one of them, or they do not show the same neck in the same state.",
+        "look at the overlay of each photo and leave out the one whose marks miss the crowns; use photos taken with "
+        "nothing turned or restrung in between",
+    ),
+    FindingKind(
+        "photo-left-out",
+        "warning",
+        "one of several photos could not be measured and was left out",
+        "The result comes from the other photos alone; the crowns that only this one shows are missing.",
+        "photograph that part again if the result must hold it",
+    ),
+    FindingKind(
         "numbers-relative",
         "warning",
         "fret numbers count from the first crown in view",

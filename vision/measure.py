@@ -121,8 +121,8 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     _check_crowns(crowns)
     _check_contact(crowns, found.edge, photo.facts.width_px)
     profile, warnings = _profile(crowns, found, slit, settings)
-    chord = _chord(profile, settings.chord)
-    _check_coverage(profile, chord)
+    chord = choose_chord(profile, settings.chord)
+    check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
     missing = len(frets) - len(crowns.crowns)
     warnings += [warning("crowns-left-out", f"{missing} of {len(frets)}")] if missing else []
@@ -233,7 +233,14 @@ def _apex_px(
     return float(x[0]), float(y[0])
 
 
-def _chord(profile: GapProfile, wanted: tuple[int, int] | None) -> tuple[int, int]:
+def choose_chord(profile: GapProfile, wanted: tuple[int, int] | None) -> tuple[int, int]:
+    """Return the chord's end frets: those wanted, else the usual ones.
+
+    Raises
+    ------
+    Refusal
+        An end could not be read, or fewer than two crowns lie between them.
+    """
     chord = wanted or default_chord(profile)
     missing = [f for f in chord if f not in profile.frets]
     if missing:
@@ -243,7 +250,7 @@ def _chord(profile: GapProfile, wanted: tuple[int, int] | None) -> tuple[int, in
     return chord
 
 
-def _check_coverage(profile: GapProfile, chord: tuple[int, int]) -> None:
+def check_coverage(profile: GapProfile, chord: tuple[int, int]) -> None:
     """Refuse when too many crowns between the chord's ends are missing: the deepest may be among them."""
     first, last = sorted(chord)
     read = sum(first <= f <= last for f in profile.frets)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -24,11 +25,22 @@ def draw_overlay(path: Path, measurement: Measurement) -> bytes:
     can be seen; it says by how much.
     """
     photo = load_photo(path)
+    measurement = _first_photo_only(measurement)
     canvas = _marked_photo(photo.coded, measurement)
     strip = _stretched_strip(photo.coded, measurement)
     words = _caption(measurement, canvas.shape[1])
     picture = np.vstack([canvas, strip, words])
     return _png(picture)
+
+
+def _first_photo_only(m: Measurement) -> Measurement:
+    """Return the measurement without the places of crowns that only another photo shows."""
+    shown_in = m.shown_in or (0,) * len(m.profile.crowns)
+    crowns = tuple(
+        replace(crown, x_px=None, y_px=None) if number else crown
+        for crown, number in zip(m.profile.crowns, shown_in, strict=True)
+    )
+    return replace(m, profile=replace(m.profile, crowns=crowns))
 
 
 def _png(picture: ByteImage) -> bytes:
@@ -52,7 +64,7 @@ def _marked_photo(coded: ByteImage, m: Measurement) -> ByteImage:
         _label(
             canvas, f"{m.scale.reference}: {m.scale.px_per_mm:.2f} px/mm", (top[0], top[1] - 12 * size), size, REFERENCE
         )
-    ends = [c for c in m.profile.crowns if c.fret in m.relief.chord]
+    ends = [c for c in m.profile.crowns if c.fret in m.relief.chord and c.x_px is not None]
     if len(ends) == 2:
         _polyline(canvas, np.array([[c.x_px, c.y_px] for c in ends], dtype=np.float64), CHORD, thick)
     for i, crown in enumerate(m.profile.crowns):

@@ -76,7 +76,17 @@ class BudgetLine:
 
 @dataclass(frozen=True, slots=True)
 class Measurement:
-    """The whole result of one photo: everything the JSON document, the overlay and the report are made of."""
+    """The whole result of one photo, or of several: what the JSON document, the overlay and the report are made of.
+
+    Attributes
+    ----------
+    photo, scale, straightedge
+        Of the photo; of the first when there are several.
+    others
+        The other photos of the same neck that went into the profile, in order.
+    shown_in
+        For each crown of the profile, the first photo that shows it (0 is `photo`); empty when there is one photo.
+    """
 
     photo: PhotoFacts
     scale: Scale
@@ -86,3 +96,10 @@ class Measurement:
     warnings: tuple[Finding, ...] = ()
     budget: tuple[BudgetLine, ...] = ()
     facts: dict[str, float] = field(default_factory=dict)
+    others: tuple[PhotoFacts, ...] = ()
+    shown_in: tuple[int, ...] = ()
+
+    @property
+    def photos(self) -> tuple[PhotoFacts, ...]:
+        """All photos the profile comes from, in order."""
+        return (self.photo, *self.others)

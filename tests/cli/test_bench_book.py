@@ -14,14 +14,13 @@ from typing import Any, NamedTuple
 
 import jsonschema
 import pytest
-from records.makers import make_document, make_photo
+from records.makers import keep, make_document, make_photo
 from typer.testing import CliRunner
 
 from lightgap.cli.app import app
 from lightgap.neck.errors import LightgapError
 from lightgap.records.book import open_book
 from lightgap.records.documents import schema_for
-from lightgap.records.recording import record_measurement
 
 COMMAND = Path(sys.executable).parent / "lightgap"
 
@@ -68,7 +67,7 @@ class Shop:
     def measure(self, visit: int, relief_mm: float, *, seed: int) -> None:
         photo = make_photo(self.folder, f"{seed}.jpg", seed=seed)
         with open_book(Path(self.env["LIGHTGAP_BOOK"])) as book:
-            record_measurement(book, visit, make_document(photo, relief_mm, seed=seed), photo)
+            keep(book, visit, make_document(photo, relief_mm, seed=seed), photo)
 
 
 @pytest.fixture(scope="module")

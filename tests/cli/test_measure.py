@@ -18,6 +18,7 @@ from lightgap.neck.documents import schema_for
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 PHOTO = SAMPLES / "dreadnought-upbow.jpg"
+HALVES = Path(__file__).parents[1] / "data" / "several"
 KNOWN = ["--scale-length", "645", "--reference", "card", "--straightedge-height", "30"]
 
 
@@ -66,6 +67,40 @@ def test_inches_and_the_paper_report(measured: Any, tmp_path: Path) -> None:
     assert (tmp_path / "page.pdf").read_bytes().startswith(b"%PDF-")
 
 
+@pytest.fixture(scope="module")
+def both_halves(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    folder = tmp_path_factory.mktemp("halves")
+    photos = [HALVES / "nut-half.jpg", SAMPLES / "refused-no-straightedge.jpg", HALVES / "body-half.jpg"]
+    words = ["--json", "all.json", "--overlay", "marked.png", "--report", "page.html", "--chord", "1-15"]
+    return run("measure", *photos, *KNOWN, *words, cwd=folder), folder
+
+
+def test_several_photos_give_one_document_an_overlay_each_and_one_report(both_halves: Any) -> None:
+    done, folder = both_halves
+    assert done.returncode == 0, done.stderr
+    document = json.loads((folder / "all.json").read_text("utf-8"))
+    jsonschema.validate(document, schema_for("profile-1"))
+    assert [photo["file"] for photo in document["photos"]] == ["nut-half.jpg", "body-half.jpg"]
+    assert document["relief"]["chord"] == [1, 15]
+    assert sorted(p.name for p in folder.iterdir()) == ["all.json", "marked-1.png", "marked-3.png", "page.html"]
+    page = (folder / "page.html").read_text("utf-8")
+    assert page.count("data:image/jpeg;base64,") == 2
+    assert all(photo["sha256"] in page for photo in document["photos"])
+    assert "2 photos: nut-half.jpg, body-half.jpg" in done.stdout
+
+
+def test_photo_left_out_is_told_on_standard_error_by_name(both_halves: Any) -> None:
+    said = [line for line in both_halves[0].stderr.splitlines() if "left out" in line]
+    assert len(said) == 1
+    assert "refused-no-straightedge.jpg" in said[0]
+
+
+def test_combined_profile_can_be_advised_on(both_halves: Any) -> None:
+    done = CliRunner().invoke(app, ["advise", str(both_halves[1] / "all.json"), "--json", "-"])
+    assert done.exit_code == 0, done.output
+    assert json.loads(done.stdout)["relief"]["chord"] == [1, 15]
+
+
 def test_refusal_is_status_3_one_line_and_a_document(tmp_path: Path) -> None:
     done = run("measure", SAMPLES / "refused-no-straightedge.jpg", *KNOWN, "--json", "-", cwd=tmp_path)
     assert done.returncode == 3
@@ -107,7 +142,8 @@ def test_mistake_is_status_2_and_one_line_in_a_process_too(tmp_path: Path) -> No
         (["--chord", "one-ten"], "two fret numbers"),
         (["--units", "furlong"], "use mm or in"),
         (["--report", "page.doc"], "must end in .html or .pdf"),
-        ([str(PHOTO)], "one photo at a time"),
+        ([str(PHOTO)], "several photos need --scale-length"),
+        ([str(PHOTO), *KNOWN], "given twice"),
     ],
 )
 def test_bad_option_is_one_clear_line(words: list[str], part: str) -> None:

@@ -18,6 +18,7 @@ from lightgap.records.documents import schema_for
 
 # The photo of the README's first command; its inputs stand beside it.
 PHOTO = Path(__file__).parents[2] / "sample_images" / "dreadnought-upbow.jpg"
+HALVES = Path(__file__).parents[1] / "data" / "several"
 KNOWN = ("--reference", "card", "--straightedge-height", "30", "--straightedge-thickness", "3")
 
 
@@ -56,6 +57,33 @@ def test_photo_goes_into_the_visit_with_the_book_s_scale_length_and_comes_out_th
     page = (folder / "sheet.html").read_text("utf-8")
     assert page.count("data:image/jpeg;base64,") == 1
     assert document["photos"][0]["sha256"] in page
+
+
+def test_several_photos_are_kept_as_one_measurement_and_measured_again(folder: Path) -> None:
+    run(folder, "instrument", "add", "Halves", "--family", "acoustic", "--scale-length", "645mm")
+    run(folder, "visit", "open", "Halves")
+    halves = [str(HALVES / f"{name}-half.jpg") for name in ("nut", "body")]
+    done = run(folder, "measure", *halves, *KNOWN, "--visit", "Halves", "--json", "-")
+    assert done.exit_code == 0, done.output
+    document = json.loads(done.stdout)
+    shown = json.loads(run(folder, "visit", "show", "Halves", "--json", "-").stdout)
+    (entry,) = shown["entries"]
+    assert [p["file"] for p in entry["values"]["document"]["photos"]] == ["nut-half.jpg", "body-half.jpg"]
+    number = str(shown["visit"])
+    again = json.loads(run(folder, "book", "remeasure", "--visit", number, "--json", "-").stdout)
+    assert [line["outcome"] for line in again["lines"]] == ["same"]
+    assert run(folder, "visit", "report", number, "halves.html").exit_code == 0
+    page = (folder / "halves.html").read_text("utf-8")
+    assert all(photo["sha256"] in page for photo in document["photos"])
+    assert page.count("data:image/jpeg;base64,") == 1
+    assert run(folder, "book", "check").exit_code == 0
+    kept = folder / "book.sqlite.photos"
+    second = next(kept.rglob(f"{document['photos'][1]['sha256']}*"))
+    second.rename(folder / "away.jpg")
+    broken = run(folder, "book", "check")
+    assert broken.exit_code != 0
+    assert f"visit {number}" in broken.stdout + broken.stderr + str(broken.exception)
+    (folder / "away.jpg").rename(second)
 
 
 def test_closed_or_unknown_visit_is_said_before_anything_is_measured(folder: Path) -> None:

@@ -13,12 +13,11 @@ from pathlib import Path
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from records.makers import make_document, make_photo  # noqa: E402
+from records.makers import keep, make_document, make_photo  # noqa:E402
 
 from lightgap.records.book import Book, _connect, create_book  # noqa: E402
 from lightgap.records.entries import Action, Climate, Turn  # noqa: E402
 from lightgap.records.instruments import Facts, add_instrument  # noqa: E402
-from lightgap.records.recording import record_measurement  # noqa: E402
 from lightgap.records.visits import add_entry, close_visit, open_visit  # noqa: E402
 
 
@@ -36,7 +35,7 @@ def main() -> None:
         visit = open_visit(book, instrument)
         for seed, relief_mm in ((10 * number, before_mm), (10 * number + 1, after_mm)):
             photo = make_photo(folder, f"photo-{seed}.jpg", seed=seed, size_bytes=1500)
-            record_measurement(book, visit, make_document(photo, relief_mm, seed=seed), photo)
+            keep(book, visit, make_document(photo, relief_mm, seed=seed), photo)
             photo.unlink()
             if seed % 10 == 0:
                 add_entry(book, visit, Turn("tighten", 0.125, "snug"))

@@ -13,10 +13,9 @@ from PIL import Image, ImageDraw
 from lightgap.records.book import Book, open_book
 from lightgap.records.entries import Action, BridgeMove, Climate, NutHeight, Reading, Remark, Turn
 from lightgap.records.instruments import Facts, add_instrument
-from lightgap.records.recording import record_measurement
 from lightgap.records.visits import add_entries, add_entry, close_visit, open_visit, withdraw_entry
 
-from .makers import make_document, make_photo
+from .makers import keep, make_document, make_photo
 
 
 def make_overlay() -> bytes:
@@ -69,7 +68,7 @@ def fill(book: Book, folder: Path, *, name: str = "Blue archtop") -> None:
     visit = open_visit(book, instrument)
     before = make_photo(folder, "before.jpg", seed=len(name))
     after = make_photo(folder, "after.jpg", seed=len(name) + 1)
-    record_measurement(book, visit, make_document(before, 0.31), before, overlay=make_overlay())
+    keep(book, visit, make_document(before, 0.31), before, overlay=make_overlay())
     add_entries(
         book,
         visit,
@@ -84,7 +83,7 @@ def fill(book: Book, folder: Path, *, name: str = "Blue archtop") -> None:
     )
     add_entry(book, visit, Turn("tighten", 0.125, "snug"))
     add_entry(book, visit, BridgeMove(0.2, 0.1))
-    record_measurement(book, visit, make_document(after, 0.15, seed=2), after)
+    keep(book, visit, make_document(after, 0.15, seed=2), after)
     add_entry(book, visit, Action(1.7, 1.4))
     withdraw_entry(book, add_entry(book, visit, Remark("note", "of another instrument")))
     close_visit(book, visit, remark="strings new")

@@ -6,10 +6,9 @@ import sys
 from pathlib import Path
 
 from lightgap.records.book import open_book
-from lightgap.records.recording import record_measurement
 from lightgap.records.transfer import import_book
 
-from .makers import make_document, make_photo
+from .makers import keep, make_document, make_photo
 
 
 def say(*words: object) -> None:
@@ -24,7 +23,7 @@ def measure(path: Path, folder: Path) -> None:
         document = make_document(photo, 0.3)
         with open_book(path) as book:
             say("begin")
-            done = record_measurement(book, 1, document, photo, overlay=None, advise=False)
+            done = keep(book, 1, document, photo, advise=False)
         say("confirmed", done.entry_id, document["photos"][0]["sha256"])
 
 

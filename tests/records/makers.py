@@ -13,6 +13,9 @@ from PIL import Image
 from lightgap.neck.documents import crowns_document, relief_document
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import CrownGap, Finding, GapProfile, Relief
+from lightgap.records.book import Book
+from lightgap.records.recording import NewMeasurement, Recorded, record_measurement
+from lightgap.records.visits import Visit
 from lightgap.vision.types import (
     BudgetLine,
     Measurement,
@@ -140,3 +143,17 @@ def make_photo(folder: Path, name: str = "neck.jpg", *, seed: int = 1, size_byte
     head = stream.getvalue()
     path.write_bytes(head + np.random.default_rng(seed).bytes(max(size_bytes - len(head), 8)))
     return path
+
+
+def keep(
+    book: Book,
+    visit: Visit | str | int,
+    document: dict[str, Any],
+    *photos: Path,
+    overlay: bytes | None = None,
+    advise: bool = True,
+) -> Recorded:
+    """Keep a made-up measurement in a visit."""
+    overlays = () if overlay is None else (overlay,)
+    measured = NewMeasurement(document, photos, overlays=overlays)
+    return record_measurement(book, visit, measured=measured, advise=advise)

@@ -18,11 +18,10 @@ from lightgap.records.check import check_book
 from lightgap.records.entries import Remark
 from lightgap.records.instruments import Facts, add_instrument, find_instrument
 from lightgap.records.migrations import APPLICATION_ID, LATEST, MIGRATIONS, TABLES
-from lightgap.records.recording import record_measurement
 from lightgap.records.visits import Visit, add_entry, find_visit, open_visit
 
 from .conftest import fill
-from .makers import make_document, make_photo
+from .makers import keep, make_document, make_photo
 
 
 def one_line(caught: pytest.ExceptionInfo[BaseException]) -> str:
@@ -208,7 +207,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 def record_until_refused(book: Book, visit: Visit, folder: Path, kept: list[int]) -> None:
     for seed in range(100):
         photo = make_photo(folder, f"{seed}.jpg", seed=seed, size_bytes=150_000)
-        record_measurement(book, visit, make_document(photo), photo, advise=False)
+        keep(book, visit, make_document(photo), photo, advise=False)
         kept.append(seed)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -40,8 +40,9 @@ class Meter:
                 document = measured_document(entry)
                 self.documents[document["photos"][0]["sha256"]] = (entry.id, document)
 
-    def __call__(self, path: Path, settings: Mapping[str, Any]) -> Mapping[str, Any]:
+    def __call__(self, paths: Sequence[Path], settings: Mapping[str, Any]) -> Mapping[str, Any]:
         self.seen.append(settings)
+        path = paths[0]
         number, document = self.documents[path.stem]
         relief = dict(document["relief"])
         relief["relief_mm"] += self.change_mm.get(number, 0.0)
@@ -96,10 +97,10 @@ def test_refusal_and_missing_photo_are_said_and_the_rest_goes_on(older: Path) ->
         photos = [measured_document(entry)["photos"][0]["sha256"] for entry in (first, second)]
         next(book.photos.rglob(f"{photos[0]}*")).unlink()
 
-        def measure(path: Path, settings: Mapping[str, Any]) -> Mapping[str, Any]:
-            if path.stem == photos[1]:
+        def measure(paths: Sequence[Path], settings: Mapping[str, Any]) -> Mapping[str, Any]:
+            if paths[0].stem == photos[1]:
                 raise Refusal("blurred", "the photo is blurred: hold still")
-            return meter(path, settings)
+            return meter(paths, settings)
 
         lines = list(remeasure_book(book, measure))
         assert outcomes(lines) == ["cannot be read", "refused now", "same", "same"]
@@ -109,8 +110,8 @@ def test_refusal_and_missing_photo_are_said_and_the_rest_goes_on(older: Path) ->
 
 
 def test_file_problem_of_one_photo_does_not_stop_the_rest(older: Path) -> None:
-    def measure(path: Path, settings: Mapping[str, Any]) -> Mapping[str, Any]:
-        raise FileProblem(f"cannot read {path}")
+    def measure(paths: Sequence[Path], settings: Mapping[str, Any]) -> Mapping[str, Any]:
+        raise FileProblem(f"cannot read {paths[0]}")
 
     with open_book(older) as book:
         assert outcomes(list(remeasure_book(book, measure))) == ["cannot be read"] * 4

@@ -50,7 +50,7 @@ def read(page: str) -> Reader:
 
 
 def test_page_is_self_contained(overlay_png: bytes) -> None:
-    reader = read(photo_report_html(make_measurement(), overlay_png=overlay_png, plan=PLAN))
+    reader = read(photo_report_html(make_measurement(), overlays=[overlay_png], plan=PLAN))
     sources = [value or "" for name, value in reader.attributes if name in ("src", "href", "data", "action")]
     assert len(sources) == 2
     assert all(source.startswith("data:image/") for source in sources)
@@ -60,7 +60,7 @@ def test_page_is_self_contained(overlay_png: bytes) -> None:
 def test_page_says_relief_target_turn_and_provenance(overlay_png: bytes) -> None:
     measurement = make_measurement()
     settings = {"scale_length_mm": 648.0, "board_radius_mm": None}
-    text = read(photo_report_html(measurement, overlay_png=overlay_png, plan=PLAN, settings=settings)).text
+    text = read(photo_report_html(measurement, overlays=[overlay_png], plan=PLAN, settings=settings)).text
     for wanted in (
         "± 0.014 mm",
         "0.10 to 0.25 mm",
@@ -78,13 +78,13 @@ def test_page_says_relief_target_turn_and_provenance(overlay_png: bytes) -> None
 
 
 def test_page_without_plan_gives_no_advice(overlay_png: bytes) -> None:
-    text = read(photo_report_html(make_measurement(), overlay_png=overlay_png)).text
+    text = read(photo_report_html(make_measurement(), overlays=[overlay_png])).text
     assert "Next step at the rod" not in text
     assert "Aimed for" not in text
 
 
 def test_inches_at_the_surface(overlay_png: bytes) -> None:
-    text = read(photo_report_html(make_measurement(), overlay_png=overlay_png, units="in")).text
+    text = read(photo_report_html(make_measurement(), overlays=[overlay_png], units="in")).text
     assert "0.01220" in text or "0.0122" in text  # 0.310 mm / 25.4
     assert "gap (in)" in text
 
@@ -98,7 +98,7 @@ def test_what_people_typed_shows_as_text(nasty: str, overlay_png: bytes) -> None
         warnings=(Finding(code="x", message=nasty),),
     )
     plan = PLAN | {"checklist": [nasty], "cautions": [nasty], "findings": [{"code": "x", "message": nasty}]}
-    page = photo_report_html(measurement, overlay_png=overlay_png, plan=plan)
+    page = photo_report_html(measurement, overlays=[overlay_png], plan=plan)
     reader = read(page)
     assert reader.text.count(visible_text(nasty)) >= 4
     assert one_line(nasty) in reader.text
@@ -115,7 +115,7 @@ def test_visible_text_keeps_what_is_meant_to_be_read() -> None:
 
 @pytest.mark.parametrize("page", ["A4", "letter"])
 def test_pdf_has_one_to_two_pages(page: str, overlay_png: bytes) -> None:
-    data = photo_report_pdf(make_measurement(frets=22), overlay_png=overlay_png, plan=PLAN, page=page)  # type: ignore[arg-type]
+    data = photo_report_pdf(make_measurement(frets=22), overlays=[overlay_png], plan=PLAN, page=page)  # type: ignore[arg-type]
     assert data.startswith(b"%PDF-")
     assert 1 <= len(re.findall(rb"/Type /Page\b(?!s)", data)) <= 2
     width, height = re.search(rb"/MediaBox \[0 0 ([0-9.]+) ([0-9.]+)\]", data).groups()  # type: ignore[union-attr]
@@ -130,9 +130,9 @@ def test_pdf_takes_any_text(nasty: str, overlay_png: bytes) -> None:
     measurement = replace(
         measurement, photo=replace(measurement.photo, file=nasty), warnings=(Finding(code="x", message=nasty),)
     )
-    assert photo_report_pdf(measurement, overlay_png=overlay_png, plan=PLAN).startswith(b"%PDF-")
+    assert photo_report_pdf(measurement, overlays=[overlay_png], plan=PLAN).startswith(b"%PDF-")
 
 
 def test_overlay_must_be_a_picture() -> None:
     with pytest.raises(ValueError, match="image is no readable picture"):
-        photo_report_html(make_measurement(), overlay_png=b"not a picture")
+        photo_report_html(make_measurement(), overlays=[b"not a picture"])

@@ -14,12 +14,11 @@ from lightgap.neck.climate import equilibrium_moisture_percent
 from lightgap.records.book import Book
 from lightgap.records.entries import Climate, Turn
 from lightgap.records.instruments import Facts, Instrument, add_instrument
-from lightgap.records.recording import record_measurement
 from lightgap.records.season import MIN_VISITS, fit_line, season_line
 from lightgap.records.season_plot import season_plot
 from lightgap.records.visits import add_entry, close_visit, open_visit
 
-from .makers import make_document, make_photo
+from .makers import keep, make_document, make_photo
 
 SLOPE_MM_PER_PCT = -0.03
 HUMIDITIES_PCT = (35.0, 42.0, 55.0, 62.0, 58.0, 44.0, 36.0, 49.0)
@@ -46,7 +45,7 @@ class Bench:
         photo = make_photo(self.folder)
         document = make_document(photo, 0.3)
         document["relief"]["relief_mm"] = relief_mm
-        record_measurement(self.book, visit, document, photo, advise=False)
+        keep(self.book, visit, document, photo, advise=False)
         if humidity is not None:
             add_entry(self.book, visit, Climate(21.0, humidity))
         close_visit(self.book, visit)

@@ -20,9 +20,8 @@ import sys, time
 from pathlib import Path
 from lightgap.records.book import open_book
 from lightgap.records.entries import Remark
-from lightgap.records.recording import record_measurement
 from lightgap.records.visits import add_entry, read_visit
-from records.makers import make_document, make_photo
+from records.makers import keep, make_document, make_photo
 
 path, mine, seconds = Path(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3])
 end, number = time.monotonic() + seconds, 0
@@ -32,7 +31,7 @@ while time.monotonic() < end:
             number += 1
             if number % 25 == 0:
                 photo = make_photo(path.parent, f"{mine}.jpg", seed=1000 * mine + number)
-                record_measurement(book, mine, make_document(photo), photo, advise=False)
+                keep(book, mine, make_document(photo), photo, advise=False)
             else:
                 add_entry(book, read_visit(book, mine), Remark("note", f"{mine}: {number}"))
 print(number)

@@ -14,13 +14,12 @@ from lightgap.neck.errors import InputError
 from lightgap.records.book import Book, open_book
 from lightgap.records.entries import Action, Climate, NutHeight, Remark, Turn
 from lightgap.records.instruments import Facts, add_instrument
-from lightgap.records.recording import record_measurement
 from lightgap.records.text import one_line, visible_text
 from lightgap.records.visit_report import visit_report_html, visit_report_pdf
 from lightgap.records.visits import add_entries, close_visit, find_visit, open_visit, read_visit
 
 from .conftest import make_overlay
-from .makers import make_document, make_photo
+from .makers import keep, make_document, make_photo
 from .test_report import NASTY, read
 
 
@@ -71,7 +70,7 @@ def test_open_visit_shows_the_plan_that_holds_now(book: Book, tmp_path: Path) ->
     with pytest.raises(InputError, match="no measurement yet"):
         visit_report_html(book, visit)
     photo = make_photo(tmp_path)
-    record_measurement(book, visit, make_document(photo), photo)
+    keep(book, visit, make_document(photo), photo)
     text = read(visit_report_html(book, read_visit(book, visit.id))).text
     assert "Next step at the rod" in text
     assert "still open" in text
@@ -80,7 +79,7 @@ def test_open_visit_shows_the_plan_that_holds_now(book: Book, tmp_path: Path) ->
 def test_string_clearance_needs_action_nut_height_and_both_frets(book: Book, tmp_path: Path) -> None:
     visit = open_visit(book, add_instrument(book, Facts("Blue")))
     photo = make_photo(tmp_path)
-    record_measurement(book, visit, make_document(photo, 0.0), photo)
+    keep(book, visit, make_document(photo, 0.0), photo)
     assert "Least clearance" not in visit_report_html(book, read_visit(book, visit.id))
     add_entries(book, visit, [Action(2.0, 1.6), NutHeight(0.5, 0.4)])
     text = read(visit_report_html(book, read_visit(book, visit.id))).text
@@ -109,10 +108,10 @@ def nasty_book(book: Book, folder: Path) -> str:
     document["photos"][0]["file"] = everything
     document["warnings"] = [{"code": "x", "message": everything}]
     document["settings"] = {"reference": everything}
-    record_measurement(book, visit, document, photo, overlay=make_overlay())
+    keep(book, visit, document, photo, overlay=make_overlay())
     add_entries(book, visit, [Remark("note", everything), Remark("crack", everything, everything)])
     add_entries(book, visit, [Turn("tighten", 0.125), Climate(21.0, 45.0)])
-    record_measurement(book, visit, make_document(photo, 0.15), photo, overlay=make_overlay())
+    keep(book, visit, make_document(photo, 0.15), photo, overlay=make_overlay())
     close_visit(book, visit, remark=everything)
     return everything
 
@@ -147,7 +146,7 @@ def long_visit(book: Book, folder: Path) -> None:
     )  # fmt: skip
     visit = open_visit(book, instrument)
     photo = make_photo(folder)
-    record_measurement(book, visit, make_document(photo, 0.31, frets=22), photo, overlay=make_overlay())
+    keep(book, visit, make_document(photo, 0.31, frets=22), photo, overlay=make_overlay())
     add_entries(
         book,
         visit,
@@ -161,7 +160,7 @@ def long_visit(book: Book, folder: Path) -> None:
         ],
     )
     add_entries(book, visit, [Turn("tighten", 0.125, "snug"), Turn("tighten", 0.125, "snug")])
-    record_measurement(book, visit, make_document(photo, 0.15, frets=22, seed=2), photo, overlay=make_overlay())
+    keep(book, visit, make_document(photo, 0.15, frets=22, seed=2), photo, overlay=make_overlay())
     add_entries(book, visit, [Action(1.9, 1.6), NutHeight(0.5, 0.4), Climate(21.0, 44.0)])
     close_visit(book, visit, remark="set up, frets polished, strings new")
 

@@ -16,7 +16,6 @@ from lightgap.records.compare import compare_profiles
 from lightgap.records.entries import KINDS, Action, Climate, Remark, StoredMeasurement, Turn, Withdrawal
 from lightgap.records.files import photo_path
 from lightgap.records.instruments import Facts, add_instrument, change_instrument, find_instrument, instrument_history
-from lightgap.records.recording import record_measurement
 from lightgap.records.visits import (
     add_entry,
     close_visit,
@@ -30,7 +29,7 @@ from lightgap.records.visits import (
     withdraw_entry,
 )
 
-from .makers import make_document, make_photo
+from .makers import keep, make_document, make_photo
 
 
 def test_filled_visit_reads_back_whole(filled: Book) -> None:
@@ -53,7 +52,7 @@ def test_photo_is_kept_by_its_content(filled: Book, tmp_path: Path) -> None:
 def test_same_photo_in_two_visits_is_kept_once(book: Book, tmp_path: Path) -> None:
     photo, renamed = make_photo(tmp_path, "a.jpg"), make_photo(tmp_path, "b.jpeg")
     for name, path in (("one", photo), ("two", renamed)):
-        record_measurement(book, open_visit(book, add_instrument(book, Facts(name))), make_document(path), path)
+        keep(book, open_visit(book, add_instrument(book, Facts(name))), make_document(path), path)
     assert book.rows("SELECT count(*) FROM photo")[0][0] == 1
     result = check_book(book)
     assert (result.faults, result.spare_files) == ((), 0)
@@ -65,19 +64,19 @@ def test_another_photo_than_the_measured_one_is_refused(book: Book, tmp_path: Pa
     make_photo(tmp_path, seed=2)
     visit = open_visit(book, add_instrument(book, Facts("Blue")))
     with pytest.raises(FileProblem, match="no longer the photo that was measured"):
-        record_measurement(book, visit, document, photo)
+        keep(book, visit, document, photo)
     assert read_visit(book, visit.id).entries == ()
 
 
 def test_after_is_compared_with_intake_by_itself(book: Book, tmp_path: Path) -> None:
     visit = open_visit(book, add_instrument(book, Facts("Blue", family="acoustic")))
     photo = make_photo(tmp_path)
-    first = record_measurement(book, visit, make_document(photo, 0.31), photo)
+    first = keep(book, visit, make_document(photo, 0.31), photo)
     assert (first.stage, first.comparison) == ("intake", None)
     assert first.plan is not None
     assert first.plan["turn"]["direction"] == "none" or first.plan["judgement"] == "above"
     add_entry(book, visit, Turn("tighten", 0.125))
-    second = record_measurement(book, visit, make_document(photo, 0.15, seed=2), photo)
+    second = keep(book, visit, make_document(photo, 0.15, seed=2), photo)
     assert second.stage == "after"
     assert second.comparison is not None
     assert second.comparison.verdict == "lower"
@@ -90,7 +89,7 @@ def test_after_is_compared_with_intake_by_itself(book: Book, tmp_path: Path) -> 
 def test_season_check_has_one_stage(book: Book, tmp_path: Path) -> None:
     photo = make_photo(tmp_path)
     visit = open_visit(book, add_instrument(book, Facts("Blue")), purpose="season-check")
-    assert record_measurement(book, visit, make_document(photo), photo).stage == "season-check"
+    assert keep(book, visit, make_document(photo), photo).stage == "season-check"
 
 
 def test_correction_is_a_later_entry_and_the_old_stays(filled: Book) -> None:
