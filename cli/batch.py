@@ -22,8 +22,10 @@ from .measure_options import (
     RestsOnOption,
     ScaleLengthOption,
     ThicknessOption,
+    WantUOption,
     check_settings,
     parse_chord,
+    parse_wanted_U,
 )
 from .neck_input import parse_scale
 from .output import say, write_bytes
@@ -49,6 +51,7 @@ def batch(
     first_fret: FirstFretOption = None,
     rests_on: RestsOnOption = "crowns",
     chord: ChordOption = None,
+    want_U: WantUOption = None,
 ) -> None:
     """Measure every photo of a folder with the same settings; a photo that cannot be measured is listed with why.
 
@@ -73,11 +76,12 @@ def batch(
             parse_chord(chord),
         )
     )
+    wanted_U_mm = parse_wanted_U(want_U)
     photos = list_photos(folder)
     _make_folder(out)
     documents = []
     for photo in photos:
-        documents.append(_document_for(photo, settings))
+        documents.append(_document_for(photo, settings, wanted_U_mm=wanted_U_mm))
         say(f"{photo.name}: {_words(documents[-1])}")
     lines = "".join(json.dumps(d, ensure_ascii=False, allow_nan=False) + "\n" for d in documents)
     table = summary_csv([photo.name for photo in photos], documents)
@@ -152,12 +156,13 @@ def _make_folder(folder: Path) -> None:
         raise FileProblem(f"cannot write {folder}: {problem.strerror or problem}") from problem
 
 
-def _document_for(photo: Path, settings: MeasureSettings) -> dict[str, Any]:
+def _document_for(photo: Path, settings: MeasureSettings, *, wanted_U_mm: float | None) -> dict[str, Any]:
     from lightgap.vision.document import measurement_document, refusal_document
     from lightgap.vision.measure import measure_photo
+    from lightgap.vision.wanted import check_wanted_U
 
     try:
-        return measurement_document(measure_photo(photo, settings))
+        return measurement_document(check_wanted_U(measure_photo(photo, settings), wanted_U_mm))
     except LightgapError as problem:
         refused = problem if isinstance(problem, Refusal) else Refusal(FILE_PROBLEM, str(problem))
         return {**refusal_document(refused), "file": photo.name}

@@ -22,8 +22,10 @@ from .measure_options import (
     RestsOnOption,
     ScaleLengthOption,
     ThicknessOption,
+    WantUOption,
     check_settings,
     parse_chord,
+    parse_wanted_U,
 )
 from .neck_input import parse_scale
 from .output import emit_json, say, show, write_bytes
@@ -55,6 +57,7 @@ def measure(
         typer.Option(metavar="PATH.png", help="Write the marked photo; of several: PATH-1.png, PATH-2.png."),
     ] = None,
     report: Annotated[Path | None, typer.Option(metavar="PATH.html|.pdf", help="Write a report.")] = None,
+    want_U: WantUOption = None,
     budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget, largest line first.")] = False,
     visit: VisitOption = None,
     stage: StageOption = None,
@@ -73,6 +76,7 @@ def measure(
     from lightgap.vision.document import measurement_document, refusal_document
     from lightgap.vision.measure import MeasureSettings
     from lightgap.vision.several import measure_photos
+    from lightgap.vision.wanted import check_wanted_U
 
     scale_length_mm = parse_scale(scale_length)
     if visit is not None:
@@ -96,13 +100,14 @@ def measure(
         raise InputError(f"--units {units}: use mm or in")
     if report is not None and report.suffix.lower() not in (".html", ".pdf"):
         raise InputError(f"--report {report}: the name must end in .html or .pdf")
+    wanted_U_mm = parse_wanted_U(want_U)
     try:
         measured = measure_photos(photos, settings)
+        result = check_wanted_U(measured.result, wanted_U_mm)
     except Refusal as refused:
         if json_to:
             emit_json(refusal_document(refused), json_to)
         raise
-    result = measured.result
     if json_to:
         emit_json(measurement_document(result), json_to)
     if overlay is not None or report is not None:

@@ -25,6 +25,10 @@ NutOption = Annotated[str | None, typer.Option(metavar="left|right", help="Side 
 FirstFretOption = Annotated[int | None, typer.Option(metavar="N", help="Number of the first fret in view.")]
 RestsOnOption = Annotated[str, typer.Option(metavar="crowns|board", help="What the straightedge rests on.")]
 ChordOption = Annotated[str | None, typer.Option(metavar="A-B", help="End frets of the chord, as in 1-15.")]
+WantUOption = Annotated[
+    str | None,
+    typer.Option("--want-U", metavar="MM", help="Refuse a relief with a wider U (k = 2), mm or with unit (2thou)."),
+]
 
 SCALE_LENGTH_RANGE_MM = (200.0, 1200.0)
 
@@ -46,6 +50,23 @@ def parse_chord(text: str | None) -> tuple[int, int] | None:
     if last - first < 3 or last > 30:
         raise InputError(f"--chord {text}: ends must be at least three frets apart, none beyond 30")
     return first, last
+
+
+def parse_wanted_U(text: str | None) -> float | None:
+    """Return the widest useful U of the relief in mm.
+
+    Raises
+    ------
+    InputError
+        It is no length, or outside 0.001 to 1 mm.
+    """
+    from lightgap.neck.units import parse_length
+
+    if text is None:
+        return None
+    wanted_U_mm = parse_length(text, what="--want-U")
+    _in_range("--want-U", wanted_U_mm, 0.001, 1)
+    return wanted_U_mm
 
 
 def check_settings(settings: MeasureSettings) -> MeasureSettings:

@@ -39,7 +39,8 @@ _KINDS = (
         "too-coarse",
         "refusal",
         "too few pixels per millimetre",
-        "The picture is too small, or the neck too far away, for gaps of hundredths of a millimetre.",
+        "The picture is too small, or the neck too far away: below 4 px per mm of board a gap of 0.1 mm is under half a "
+        "pixel, less than the blur of any lens.",
         "use the camera's original file, fill the frame with the neck, or photograph half of it at a time",
     ),
     FindingKind(
@@ -145,6 +146,14 @@ _KINDS = (
         "lower the camera until the strings clear the edge, or rest the straightedge beside the outer string's path",
     ),
     FindingKind(
+        "too-uncertain",
+        "refusal",
+        "the relief is less certain than wanted",
+        "The photo was measured, but the expanded uncertainty of the relief is wider than --want-U allows. The line "
+        "names the largest part of the uncertainty and what shrinks that part.",
+        "change what the largest line of the budget names (--budget), measure several photos together, or allow more",
+    ),
+    FindingKind(
         "photos-apart",
         "refusal",
         "the photos do not show enough of the same frets",
@@ -208,10 +217,10 @@ _KINDS = (
 REGISTRY: dict[str, FindingKind] = {kind.code: kind for kind in _KINDS}
 
 
-def refusal(code: str, detail: str = "") -> Refusal:
-    """Return a refusal with the registry's one line: what is wrong, the detail, what to change."""
+def refusal(code: str, detail: str = "", *, cure: str = "") -> Refusal:
+    """Return a refusal with the registry's one line: what is wrong, the detail, what to change (`cure` when given)."""
     kind = REGISTRY[code]
-    return Refusal(code, f"{kind.short}{f' ({detail})' if detail else ''}: {kind.cure}")
+    return Refusal(code, f"{kind.short}{f' ({detail})' if detail else ''}: {cure or kind.cure}")
 
 
 def warning(code: str, detail: str = "") -> Finding:

@@ -24,6 +24,8 @@ from .uncertainty import budget_lines, crown_covariance, widen
 
 DEFAULT_THICKNESS_MM = 3.0
 MIN_CROWNS = 4
+# Below this a gap of 0.1 mm is under 0.4 px: less than the blur of any lens, and its edges can no longer be told apart.
+MIN_PX_PER_MM = 4.0
 MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
@@ -97,6 +99,8 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     thickness_mm = settings.straightedge_thickness_mm or DEFAULT_THICKNESS_MM
     numbering = Numbering(settings.scale_length_mm, settings.nut, settings.first_fret)
     guesses = scale_guesses(photo, request, height_mm=height_mm)
+    _check_fine(max(guess.px_per_mm for guess in guesses))
+    guesses = [guess for guess in guesses if guess.px_per_mm >= MIN_PX_PER_MM]
     found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
     check_numbering(found, numbering)
     _check_count(found)
@@ -104,6 +108,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     camera = cameras[0]
     span = np.array([found.edge.low_px, found.edge.high_px])
     scale = settle_scale(guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span)
+    _check_fine(scale.px_per_mm)
     _check_strings(photo.luminance, found.edge, scale.px_per_mm)
     slit = read_slit(photo.luminance, found.edge, camera)
     _check_light(slit, scale.px_per_mm)
@@ -133,6 +138,12 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     return Measurement(
         photo.facts, scale, edge, profile, relief, tuple(warnings), budget, _facts(photo, slit, crowns, found)
     )
+
+
+def _check_fine(px_per_mm: float) -> None:
+    """Refuse when a gap worth measuring is lost between pixels."""
+    if px_per_mm < MIN_PX_PER_MM:
+        raise refusal("too-coarse", f"{px_per_mm:.2f} px/mm, at least {MIN_PX_PER_MM:g} are needed")
 
 
 def _check_count(found: Located) -> None:

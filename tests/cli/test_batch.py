@@ -73,6 +73,14 @@ def test_talk_is_one_line_a_photo_on_standard_error_and_nothing_on_standard_outp
     assert said[3].startswith("1 of 3 measured")
 
 
+def test_photo_less_certain_than_wanted_is_listed_as_refused(tmp_path: Path) -> None:
+    shutil.copy(SAMPLES / "dreadnought-upbow.jpg", tmp_path / "a.jpg")
+    assert run(tmp_path, "--out", tmp_path / "out", *KNOWN, "--want-U", "0.002mm").exit_code == 0
+    table = (tmp_path / "out" / "summary.csv").read_bytes().decode("utf-8")
+    (row,) = csv.DictReader(io.StringIO(table, newline=""))
+    assert (row["status"], row["code"], row["relief_mm"]) == ("refused", "too-uncertain", "")
+
+
 def test_folder_that_is_not_there_or_empty_is_a_file_problem(tmp_path: Path) -> None:
     for folder in (tmp_path / "none", tmp_path):
         with pytest.raises(FileProblem, match="cannot"):

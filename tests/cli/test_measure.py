@@ -110,6 +110,22 @@ def test_refusal_is_status_3_one_line_and_a_document(tmp_path: Path) -> None:
     assert len(done.stderr.splitlines()) == 1
 
 
+def test_relief_less_certain_than_wanted_is_refused_with_both_figures_and_the_largest_cause(measured: Any) -> None:
+    document = json.loads(measured[0].stdout)
+    U_mm, largest = document["relief"]["U_mm"], document["budget"][0]
+    # An inch is 25.4 mm exactly; a hundredth less than what was reached, and a hundredth more.
+    for share, status in ((0.99, 3), (1.01, 0)):
+        words = ["measure", str(PHOTO), *KNOWN, "--want-U", f"{share * U_mm / 25.4:.7f}in", "--json", "-"]
+        done = CliRunner().invoke(app, words)
+        assert (getattr(done.exception, "exit_status", 0) if status else done.exit_code) == status
+    refused = CliRunner().invoke(app, ["measure", str(PHOTO), *KNOWN, "--want-U", "0.01", "--json", "-"])
+    answer = json.loads(refused.stdout)
+    jsonschema.validate(answer, schema_for("refusal-1"))
+    assert answer["code"] == "too-uncertain"
+    for part in (f"U {U_mm:.3f} mm", "wanted 0.010 mm", largest["name"], largest["cure"]):
+        assert part in answer["message"]
+
+
 def test_file_that_is_not_there_is_status_4(tmp_path: Path) -> None:
     done = run("measure", "none.jpg", cwd=tmp_path)
     assert done.returncode == 4
@@ -140,6 +156,8 @@ def test_mistake_is_status_2_and_one_line_in_a_process_too(tmp_path: Path) -> No
         (["--rests-on", "air"], "use crowns or board"),
         (["--chord", "3-4"], "three frets apart"),
         (["--chord", "one-ten"], "two fret numbers"),
+        (["--want-U", "2"], "--want-U 2: expected 0.001 to 1 mm"),
+        (["--want-U", "fine"], "--want-U: cannot read"),
         (["--units", "furlong"], "use mm or in"),
         (["--report", "page.doc"], "must end in .html or .pdf"),
         ([str(PHOTO)], "several photos need --scale-length"),
