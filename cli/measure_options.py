@@ -16,7 +16,10 @@ ScaleLengthOption = Annotated[
     str | None, typer.Option(metavar="MM", help="Open string length, mm or with unit (25.5in).")
 ]
 ReferenceOption = Annotated[
-    str, typer.Option(metavar="KIND[:MM]", help="Known size: card, coin:MM, marker:MM, straightedge, frets, auto.")
+    str,
+    typer.Option(
+        metavar="KIND[:MM]", help="Known size: card, coin:usd-0.25 (or its MM), marker:MM, straightedge, frets, auto."
+    ),
 ]
 HeightOption = Annotated[float | None, typer.Option(metavar="MM", help="Straightedge height, mm.")]
 ThicknessOption = Annotated[float | None, typer.Option(metavar="MM", help="Straightedge thickness, mm.")]

@@ -1,4 +1,4 @@
-"""Write the reference pages that come from the code: findings, and commands with their options.
+"""Write the reference pages that come from the code: findings, coins, and commands with their options.
 
     python docs/make_reference.py
 
@@ -17,6 +17,7 @@ from typing import Any
 import typer.main
 
 from lightgap.cli import app as cli
+from lightgap.vision.coins import COINS, SOURCES
 from lightgap.vision.findings import REGISTRY, FindingKind
 
 FOLDER = Path(__file__).parent / "reference"
@@ -37,6 +38,17 @@ COMMANDS_HEAD = """# Commands and options
 
 Units are said with each option. `lightgap COMMAND --help` says the same, with examples. Exit status: 0 done; 2 the
 command line or a value is wrong; 3 the photo cannot be measured; 4 a file cannot be read or written.
+"""
+
+
+COINS_HEAD = """# Coins that can be named
+
+<!-- Written by docs/make_reference.py from lightgap.vision.coins. -->
+
+`--reference coin:usd-0.25` takes a coin by the ISO 4217 code of its currency and its denomination; any other round
+coin by its diameter, `coin:24.26`. Wear makes a coin smaller, never larger; with `--scale-length` the fret spacing
+tells a wrong coin (by more than 2.8 %). A diameter marked *from memory* or *not read at the issuer's* deserves a
+caliper before it is trusted. Coins that are not round are refused.
 """
 
 
@@ -114,7 +126,27 @@ def _code(text: str) -> str:
     return f"`{text}`".replace("|", "\\|") if text else ""
 
 
-PAGES = {"findings.md": findings_page, "commands.md": commands_page}
+_KNOWN = {"issuer": "", "secondary": "not read at the issuer's", "memory": "from memory"}
+
+
+def coins_page() -> str:
+    """Return docs/reference/coins.md."""
+    parts = [COINS_HEAD]
+    for currency, source in SOURCES.items():
+        where = f": <{source.address}>" if source.address else ""
+        parts.append(f"## {currency.upper()}\n\n{source.publication}{where}\n")
+        rows = [
+            f"| `coin:{c.name}` | {c.diameter_mm:.2f} | {_KNOWN[c.known]} |"
+            if not c.shape
+            else f"| {c.name} | {c.shape}: refused | {_KNOWN[c.known]} |"
+            for c in COINS
+            if c.currency == currency
+        ]
+        parts.append("| | diameter mm | |\n|---|---|---|\n" + "\n".join(rows) + "\n")
+    return "\n".join(parts)
+
+
+PAGES = {"findings.md": findings_page, "commands.md": commands_page, "coins.md": coins_page}
 
 
 def main() -> None:

@@ -39,8 +39,8 @@ _KINDS = (
         "too-coarse",
         "refusal",
         "too few pixels per millimetre",
-        "The picture is too small, or the neck too far away: below 4 px per mm of board a gap of 0.1 mm is under half a "
-        "pixel, less than the blur of any lens.",
+        "The picture is too small, or the neck too far away: below 4 px per mm of board a gap of 0.1 mm is under half "
+        "a pixel, less than the blur of any lens.",
         "use the camera's original file, fill the frame with the neck, or photograph half of it at a time",
     ),
     FindingKind(

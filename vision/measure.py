@@ -49,7 +49,7 @@ class MeasureSettings:
     scale_length_mm
         Open string length; without it fret numbers are relative.
     reference
-        `card`, `coin:MM`, `marker:MM`, `straightedge`, `frets` or `auto`.
+        `card`, `coin:MM` or `coin:NAME` (see `coins`), `marker:MM`, `straightedge`, `frets` or `auto`.
     straightedge_height_mm, straightedge_thickness_mm
         Of the straightedge, when known.
     board_radius_mm

@@ -10,6 +10,7 @@ import numpy as np
 from lightgap.neck.errors import InputError
 from lightgap.neck.profile import Array
 
+from .coins import find_coin, is_coin_name
 from .photo import ByteImage, Photo
 from .types import ReferenceKind
 
@@ -25,10 +26,11 @@ WORK_WIDTH_PX = 1344
 
 @dataclass(frozen=True, slots=True)
 class ReferenceRequest:
-    """What the user says stands in the photo: a kind, and its size in mm where it has one."""
+    """What the user says stands in the photo: a kind, its size in mm where it has one, and its thickness if known."""
 
     kind: ReferenceKind | None
     size_mm: float | None = None
+    thickness_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,12 +58,12 @@ class ReferenceObject:
 
 
 def parse_reference(text: str) -> ReferenceRequest:
-    """Return the request in `card`, `coin:MM`, `marker:MM`, `straightedge`, `frets` or `auto`.
+    """Return the request in `card`, `coin:MM`, `coin:NAME`, `marker:MM`, `straightedge`, `frets` or `auto`.
 
     Raises
     ------
     InputError
-        The kind is unknown, or its size is missing or out of range.
+        The kind is unknown, its size is missing or out of range, or the coin is not known or not round.
     """
     kind, _, size = text.partition(":")
     if kind in ("card", "straightedge", "frets", "auto"):
@@ -69,7 +71,12 @@ def parse_reference(text: str) -> ReferenceRequest:
             raise InputError(f"--reference {text}: {kind} takes no size; write {kind}")
         return ReferenceRequest(None if kind == "auto" else kind)  # type: ignore[arg-type]
     if kind not in ("coin", "marker"):
-        raise InputError(f"--reference {text}: unknown kind; use card, coin:MM, marker:MM, straightedge, frets or auto")
+        raise InputError(
+            f"--reference {text}: unknown kind; use card, coin:NAME, coin:MM, marker:MM, straightedge, frets or auto"
+        )
+    if kind == "coin" and is_coin_name(size):
+        coin = find_coin(size)
+        return ReferenceRequest("coin", coin.diameter_mm, coin.thickness_mm)
     try:
         size_mm = float(size.removesuffix("mm"))
     except ValueError:
@@ -88,7 +95,7 @@ def find_references(photo: Photo, request: ReferenceRequest) -> list[ReferenceOb
     if request.kind in ("card", None):
         found += find_cards(photo.coded)
     if request.kind == "coin" and request.size_mm:
-        found += find_coins(photo.coded, request.size_mm)
+        found += find_coins(photo.coded, request.size_mm, thickness_mm=request.thickness_mm or COIN_THICKNESS_MM)
     return found
 
 
@@ -152,7 +159,7 @@ def find_cards(coded: ByteImage) -> list[ReferenceObject]:
     return found
 
 
-def find_coins(coded: ByteImage, size_mm: float) -> list[ReferenceObject]:
+def find_coins(coded: ByteImage, size_mm: float, *, thickness_mm: float = COIN_THICKNESS_MM) -> list[ReferenceObject]:
     """Find round coins: circles by a gradient vote, then an ellipse fitted to the rim."""
     from .quads import find_ellipses
 
@@ -170,5 +177,5 @@ def find_coins(coded: ByteImage, size_mm: float) -> list[ReferenceObject]:
         # Rim rounding: the lit outline may lie a little inside the nominal diameter.
         u = scale * math.hypot(rms_px / major, 0.004)
         if minor / major > 0.96:
-            found.append(ReferenceObject("coin", scale, u, COIN_THICKNESS_MM, outline, centre))
+            found.append(ReferenceObject("coin", scale, u, thickness_mm, outline, centre))
     return found
