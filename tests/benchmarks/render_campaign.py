@@ -1,7 +1,7 @@
 """Render seeded random photos with truth for the accuracy script, which then measures them.
 
 Run by hand: ``python tests/benchmarks/render_campaign.py FOLDER --count 36 --kind controlled``, then
-``python tests/benchmarks/accuracy.py --folder FOLDER``. A photo takes some 10 to 45 seconds; framings take turns.
+``python tests/benchmarks/accuracy.py --folder FOLDER``. A photo takes 8 to 20 seconds of one core; framings take turns.
 """
 
 from __future__ import annotations

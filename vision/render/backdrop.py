@@ -9,6 +9,7 @@ from lightgap.neck.profile import Array
 from .bodies import FAR, meet_box, meet_cylinder
 from .compiled import compiled
 from .packed import (
+    BEHIND,
     BENCH,
     BLUE,
     GREEN,
@@ -145,8 +146,10 @@ def sheet(x: float, y: float, k: Array) -> float:
 
 
 @compiled
-def behind(ox: float, oy: float, oz: float, dx: float, dy: float, dz: float, scene: Packed) -> Rgb:
-    """Radiance along a ray that met no part of the instrument, lamps left out."""
+def behind(
+    ox: float, oy: float, oz: float, dx: float, dy: float, dz: float, scene: Packed
+) -> tuple[float, float, float, int]:
+    """Radiance along a ray that met no part of the instrument, lamps left out; which thing it met (`BEHIND` and up)."""
     k = scene.backdrop
     seed = int(k[K_SEED])
     best = FAR
@@ -174,19 +177,20 @@ def behind(ox: float, oy: float, oz: float, dx: float, dy: float, dz: float, sce
             if t > 0.0:
                 best, kind, nx, ny, nz, row = t, 3, ax, ay, az, i
     if kind == 0:
-        return room(dx, dy, dz, seed)
+        r, g, b = room(dx, dy, dz, seed)
+        return r, g, b, BEHIND
     x, y, z = ox + best * dx, oy + best * dy, oz + best * dz
     if kind == 1:
         level = sheet(x, y, k)
-        return level * k[K_RED], level * k[K_GREEN], level * k[K_BLUE]
+        return level * k[K_RED], level * k[K_GREEN], level * k[K_BLUE], BEHIND + 1
     er, eg, eb = glow(nx, ny, nz, scene.harmonics)
     if kind == 2:
         m = scene.materials[BENCH]
         level = wood(x, z, 0.0, 0.5, seed)
-        return er * m[RED] * level, eg * m[GREEN] * level, eb * m[BLUE] * level
+        return er * m[RED] * level, eg * m[GREEN] * level, eb * m[BLUE] * level, BEHIND + 2
     lit = 0.35 + 0.65 * min(1.0, (y - k[K_BENCHY]) / 40.0)
     c = scene.colours[row]
-    return er * c[0] * lit, eg * c[1] * lit, eb * c[2] * lit
+    return er * c[0] * lit, eg * c[1] * lit, eb * c[2] * lit, BEHIND + 3 + row
 
 
 @compiled
@@ -194,4 +198,4 @@ def gather_behind(directions: Array, scene: Packed, out: Array) -> None:
     """Fill `out` (n, 3) with what is seen from the middle of the board, instrument and lamps left out."""
     for i in range(len(directions)):
         d = directions[i]
-        out[i, 0], out[i, 1], out[i, 2] = behind(200.0, 0.0, 15.0, d[0], d[1], d[2], scene)
+        out[i, 0], out[i, 1], out[i, 2], _ = behind(200.0, 0.0, 15.0, d[0], d[1], d[2], scene)

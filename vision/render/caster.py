@@ -12,8 +12,21 @@ from lightgap.neck.profile import Array
 from .backdrop import behind, glow, sky
 from .bodies import FAR
 from .compiled import compiled, compiled_parallel, prange
-from .looks import board_side, look
-from .packed import BOARD, DIFFUSE, KIND, MIXED, NOTHING, ROUGH_ACROSS, ROUGH_ALONG, SHEEN, Packed
+from .looks import board_side, look, place_on_object, print_on_object
+from .packed import (
+    BEHIND,
+    BOARD,
+    DIFFUSE,
+    INK,
+    KIND,
+    MIXED,
+    NOTHING,
+    REFERENCE,
+    ROUGH_ACROSS,
+    ROUGH_ALONG,
+    SHEEN,
+    Packed,
+)
 from .shading import diffuse_light, draw_pair, lamps_in_metal, lobe_density, rough_normal
 from .trace import nearest
 
@@ -34,7 +47,9 @@ def light_along(
     for bounce in range(MAX_BOUNCES):
         t, nx, ny, nz, mat = nearest(ox, oy, oz, dx, dy, dz, FAR, False, scene)
         if mat == NOTHING:
-            r, g, b = behind(ox, oy, oz, dx, dy, dz, scene)
+            r, g, b, thing = behind(ox, oy, oz, dx, dy, dz, scene)
+            if bounce == 0:
+                first = thing
             lr, lg, lb = sky(dx, dy, dz, density, scene.lights)
             if bounce > 1:
                 held = SPECKLE_LIMIT / max(SPECKLE_LIMIT, kr * lr, kg * lg, kb * lb)
@@ -45,6 +60,9 @@ def light_along(
             mat = board_side(x, y, z, nz, scene)
         if bounce == 0:
             first = mat
+            if mat == REFERENCE:
+                u, v = place_on_object(x, y, z, scene)
+                first = REFERENCE + INK * print_on_object(u, v, scene)
         m = scene.materials[mat]
         r, g, b, tilt = look(x, y, z, mat, scene)
         x, y, z = x + NUDGE_MM * nx, y + NUDGE_MM * ny, z + NUDGE_MM * nz
@@ -128,10 +146,13 @@ def cast_pixels(
     scene: Packed,
     out: Array,
     met: NDArray[np.int64],
+    row_rate: int = 0,
 ) -> None:
-    """Fill `out` (n, 3) with the mean radiance over the area of each pixel.
+    """Put into `out` (height x width, 3) the mean radiance over the area of each chosen pixel.
 
-    `met` (n,) gets the one material all samples met first (`NOTHING` for the backdrop), or `MIXED`.
+    It counts what is there as the mean of `first_sample` rays. `met` (height x width,) gets the one material all new
+    samples met first (`BEHIND` and `INK` are told apart besides materials), or `MIXED`. With `row_rate`, the
+    number of rays for two columns, the random numbers are even over the pixels of a row, for a mean along it.
     """
     for j in prange(len(pixels)):
         i = interleaved(j, len(pixels))
@@ -139,36 +160,94 @@ def cast_pixels(
         row, col = pixel // width, pixel % width
         r, g, b = 0.0, 0.0, 0.0
         seen = NOTHING
+        key, ahead = (width * row, row_rate * col // 2) if row_rate > 0 else (pixel, 0)
         for s in range(first_sample, first_sample + samples):
-            u, v = draw_pair(pixel, s, 0, seed)
-            p, q = draw_pair(pixel, s, 2, seed)
+            u, v = draw_pair(key, ahead + s, 0, seed)
+            p, q = draw_pair(key, ahead + s, 2, seed)
             ox, oy, oz, dx, dy, dz = camera_ray(col + u - 0.5, row + v - 0.5, p, q, cam)
-            lr, lg, lb, first = light_along(ox, oy, oz, dx, dy, dz, pixel, s, seed, scene)
+            lr, lg, lb, first = light_along(ox, oy, oz, dx, dy, dz, key, ahead + s, seed, scene)
             r, g, b = r + lr, g + lg, b + lb
             if s > first_sample and first != seen:
                 seen = MIXED
             elif s == first_sample:
                 seen = first
-        out[i, 0], out[i, 1], out[i, 2] = r / samples, g / samples, b / samples
-        met[i] = seen
+        every = first_sample + samples
+        out[pixel, 0] = (first_sample * out[pixel, 0] + r) / every
+        out[pixel, 1] = (first_sample * out[pixel, 1] + g) / every
+        out[pixel, 2] = (first_sample * out[pixel, 2] + b) / every
+        met[pixel] = seen
+
+
+@compiled
+def fill_between(between: NDArray[np.bool_], limit: float, out: Array, met: NDArray[np.int64]) -> None:
+    """Give a pixel the mean of its four neighbours where these are of one material and alike; else leave it chosen.
+
+    `between` (height, width) chooses pixels that are no neighbours of each other; those filled are struck off.
+    """
+    height, width = met.shape
+    for y in range(1, height - 1):
+        for x in range(1, width - 1):
+            if not between[y, x]:
+                continue
+            kind = met[y, x - 1]
+            if kind == MIXED or met[y, x + 1] != kind or met[y - 1, x] != kind or met[y + 1, x] != kind:
+                continue
+            low, high = 1e30, 0.0
+            for j, i in ((0, -1), (0, 1), (-1, 0), (1, 0)):
+                tone = math.sqrt(out[y + j, x + i, 0] + out[y + j, x + i, 1] + out[y + j, x + i, 2])
+                low, high = min(low, tone), max(high, tone)
+            if kind >= BEHIND and high - low > limit * (0.05 + low):
+                continue
+            for c in range(3):
+                out[y, x, c] = 0.25 * (out[y, x - 1, c] + out[y, x + 1, c] + out[y - 1, x, c] + out[y + 1, x, c])
+            met[y, x] = kind
+            between[y, x] = False
+
+
+@compiled
+def smooth_rows(where: NDArray[np.bool_], met: NDArray[np.int64], reach: int, out: Array) -> None:
+    """Replace chosen pixels of bodies by the mean of the row within `reach`, as far as the same material goes."""
+    height, width = met.shape
+    sums = np.zeros((width + 1, 3))
+    for y in range(height):
+        start = 0
+        while start < width:
+            kind, end = met[y, start], start
+            while end < width and met[y, end] == kind and where[y, end]:
+                for c in range(3):
+                    sums[end + 1, c] = sums[end, c] + out[y, end, c]
+                end += 1
+            if 0 <= kind < BEHIND:
+                for x in range(start, end):
+                    a, b = max(start, x - reach), min(end, x + reach + 1)
+                    for c in range(3):
+                        out[y, x, c] = (sums[b, c] - sums[a, c]) / (b - a)
+            start = max(end, start + 1)
 
 
 @compiled_parallel
 def cast_cells(
-    pixels: NDArray[np.int64], width: int, rounds: int, seed: int, cam: Array, scene: Packed, out: Array
+    pixels: NDArray[np.int64],
+    width: int,
+    rounds: NDArray[np.int64],
+    seed: int,
+    cam: Array,
+    scene: Packed,
+    out: Array,
 ) -> None:
-    """Fill `out` (n, 4, 4, 3) with the mean radiance over sixteen cells (row, column) of each pixel."""
+    """Fill `out` (n, 4, 4, 3) with the mean radiance over sixteen cells (row, column) of each pixel, `rounds` (n,)
+    rays to a cell."""
     for n in prange(len(pixels)):
         i = interleaved(n, len(pixels))
         pixel = pixels[i]
         row, col = pixel // width, pixel % width
-        for s in range(16 * rounds):
+        for s in range(16 * rounds[i]):
             j, k = (s // 4) % 4, s % 4
             u, v = draw_pair(pixel, s, 0, seed)
             p, q = draw_pair(pixel, s, 2, seed)
             x, y = col + 0.25 * (k + u) - 0.5, row + 0.25 * (j + v) - 0.5
             ox, oy, oz, dx, dy, dz = camera_ray(x, y, p, q, cam)
             r, g, b, _ = light_along(ox, oy, oz, dx, dy, dz, pixel, s, seed, scene)
-            out[i, j, k, 0] += r / rounds
-            out[i, j, k, 1] += g / rounds
-            out[i, j, k, 2] += b / rounds
+            out[i, j, k, 0] += r / rounds[i]
+            out[i, j, k, 1] += g / rounds[i]
+            out[i, j, k, 2] += b / rounds[i]

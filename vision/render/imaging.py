@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from lightgap.neck.profile import Array
 from .settings import Imaging
 
 Bytes = NDArray[np.uint8]
+Levels = NDArray[np.floating[Any]]  # of single precision or double
 SUBSAMPLING = {"4:4:4": 0, "4:2:0": 2}
 # How upright pixels are stored so that the orientation tag (Exif, tag 274) brings them upright again.
 STORED = {
@@ -29,7 +31,7 @@ STORED = {
 TAG_ORIENTATION, TAG_EXIF, TAG_FOCAL_35MM, TAG_TAKEN = 0x0112, 0x8769, 0xA405, 0x9003
 
 
-def encode_srgb(linear: Array) -> Array:
+def encode_srgb(linear: Levels) -> Levels:
     """Return sRGB coded values in [0, 1] of linear ones in [0, 1] (IEC 61966-2-1)."""
     x = np.clip(linear, 0.0, 1.0)
     return np.asarray(np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-9) ** (1 / 2.4) - 0.055))
@@ -37,22 +39,22 @@ def encode_srgb(linear: Array) -> Array:
 
 def choose_exposure(radiance: Array, imaging: Imaging) -> float:
     """Return the gain of an automatic exposure: the wanted mean (of the logarithm), held back by the bright parts."""
-    level = radiance.mean(axis=2)
+    level = radiance[::4, ::4].mean(axis=2)
     mean = float(np.exp(np.mean(np.log(level + 1e-4))))
-    bright = float(np.quantile(level[::4, ::4], 0.98))
+    bright = float(np.quantile(level, 0.98))
     return min(imaging.exposure_mean / mean, imaging.highlight_allowance / max(bright, 1e-9))
 
 
-def add_sensor_noise(level: Array, imaging: Imaging, *, rng: np.random.Generator) -> Array:
+def add_sensor_noise(level: Levels, imaging: Imaging, *, rng: np.random.Generator) -> Levels:
     """Return the levels with shot noise (variance level / full well) and read noise, not yet clipped."""
     variance = np.maximum(level, 0.0) / imaging.full_well_e + imaging.read_noise**2
     noise = rng.standard_normal(level.shape, dtype=np.float32)
     return np.asarray(level + np.sqrt(variance) * noise)
 
 
-def develop(linear: Array, imaging: Imaging) -> Bytes:
+def develop(linear: Levels, imaging: Imaging) -> Bytes:
     """Return 8-bit pixels of sensor levels: clipping, colour cast, sRGB curve, tone, sharpening."""
-    coded = encode_srgb(np.clip(linear, 0.0, 1.0) * np.array(imaging.colour_cast))
+    coded = encode_srgb(np.clip(linear, 0.0, 1.0) * np.array(imaging.colour_cast, dtype=linear.dtype))
     if imaging.tone_contrast:
         coded += imaging.tone_contrast * (coded * coded * (3.0 - 2.0 * coded) - coded)
     if imaging.sharpen_amount:

@@ -53,30 +53,55 @@ def board_side(x: float, y: float, z: float, nz: float, scene: Packed) -> int:
 
 
 @compiled
-def object_colour(x: float, y: float, z: float, scene: Packed) -> Rgb:
-    """Print on the object of known size: (r, g, b) reflectance."""
+def place_on_object(x: float, y: float, z: float, scene: Packed) -> tuple[float, float]:
+    """Right and up from the middle of the object of known size, as the picture shows it."""
     ref, f = scene.reference, R_FRAME
     wx, wy, wz = x - ref[f], y - ref[f + 1], z - ref[f + 2]
     u = (wx * ref[f + 3] + wy * ref[f + 4] + wz * ref[f + 5]) * scene.backdrop[K_XSIGN]
-    v = wx * ref[f + 6] + wy * ref[f + 7] + wz * ref[f + 8]
-    m = scene.materials[REFERENCE]
-    r, g, b = m[RED], m[GREEN], m[BLUE]
+    return u, wx * ref[f + 6] + wy * ref[f + 7] + wz * ref[f + 8]
+
+
+@compiled
+def print_on_object(u: float, v: float, scene: Packed) -> int:
+    """Which print is at a place on the object of known size; 0 for bare."""
+    ref = scene.reference
     if ref[R_KIND] == R_MARKER:
         cell = 2.0 * ref[R_HALFW] / 8.0  # one cell of white margin, then six by six
         i, j = math.floor((ref[R_HALFH] - v) / cell), math.floor((u + ref[R_HALFW]) / cell)
         white = i < 1 or i > 6 or j < 1 or j > 6 or scene.marker[i - 1, j - 1] > 0.5
-        return (0.78, 0.77, 0.74) if white else (0.022, 0.022, 0.024)
+        return 0 if white else 1
     if ref[R_KIND] == R_COIN:
         rho = math.sqrt(u * u + v * v) / ref[R_HALFW]
-        dim = 0.6 if (0.86 < rho < 0.89 or 0.44 < rho < 0.47) else 1.0
-        return r * dim, g * dim, b * dim
+        return 1 if (0.86 < rho < 0.89 or 0.44 < rho < 0.47) else 0
     if ref[R_PRINT] > 0.0:
         if -21.0 < v < -14.5:
-            return 0.5 * r + 0.30, 0.5 * g + 0.30, 0.5 * b + 0.25
+            return 1
         if abs(u + 27.0) < 6.0 and abs(v - 5.0) < 4.5:
-            return 0.55, 0.42, 0.16
+            return 2
         if (u - 25.0) ** 2 + (v - 6.0) ** 2 < 90.0:
-            return 0.45, 0.40, 0.58
+            return 3
+    return 0
+
+
+@compiled
+def object_colour(x: float, y: float, z: float, scene: Packed) -> Rgb:
+    """Reflectance (r, g, b) of the object of known size, its print included."""
+    u, v = place_on_object(x, y, z, scene)
+    ink = print_on_object(u, v, scene)
+    kind = scene.reference[R_KIND]
+    m = scene.materials[REFERENCE]
+    r, g, b = m[RED], m[GREEN], m[BLUE]
+    if kind == R_MARKER:
+        return (0.78, 0.77, 0.74) if ink == 0 else (0.022, 0.022, 0.024)
+    if kind == R_COIN:
+        dim = 0.6 if ink == 1 else 1.0
+        return r * dim, g * dim, b * dim
+    if ink == 1:
+        return 0.5 * r + 0.30, 0.5 * g + 0.30, 0.5 * b + 0.25
+    if ink == 2:
+        return 0.55, 0.42, 0.16
+    if ink == 3:
+        return 0.45, 0.40, 0.58
     return r, g, b
 
 

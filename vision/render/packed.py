@@ -11,6 +11,9 @@ BOARD, NECK, BODY, HEAD, NUT, FRET, TANG, DOT, BLADE, CHAMFER, STRING, REFERENCE
 MATERIAL_COUNT = 15
 NOTHING = -1
 MIXED = -2
+# Where edges are looked for: room, backdrop, bench and each thing on it, from here up.
+BEHIND = 1000
+INK = 100  # added once for each kind of print on the object of known size, where edges are looked for
 
 # Columns of a material: what it is, its colour, how rough along and across the board, its texture and how strong.
 KIND, RED, GREEN, BLUE, ROUGH_ALONG, ROUGH_ACROSS, TEXTURE, TEXTURE_AMOUNT, SHEEN = range(9)

@@ -237,7 +237,9 @@ class SceneSettings:
     nut_side
         Side of the picture the nut is on.
     samples
-        Rays per pixel: on the backdrop, on bodies, on frets, strings and the straightedge's chamfer, where edges are.
+        Rays per pixel in the strip along the straightedge's lower edge: everywhere, on bodies (counting neighbours in
+        the row, over which they are averaged), on frets, strings and the chamfer, where edges are. Elsewhere half as
+        many where edges other than theirs are, and a ray for every second pixel where the picture is even.
     """
 
     name: str = "photo"
@@ -249,4 +251,4 @@ class SceneSettings:
     light: Light = field(default_factory=Light)
     reference: Reference = field(default_factory=Reference)
     imaging: Imaging = field(default_factory=Imaging)
-    samples: tuple[int, int, int, int] = (2, 4, 12, 32)
+    samples: tuple[int, int, int, int] = (2, 12, 12, 32)

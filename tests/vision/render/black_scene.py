@@ -12,7 +12,8 @@ from lightgap.vision.render.board import BladeLine, Crowns
 from lightgap.vision.render.camera import Pinhole
 from lightgap.vision.render.lens import Radiance
 from lightgap.vision.render.packed import DIFFUSE, K_GRADX, K_GRADY, K_KIND, KIND, RED, Packed
-from lightgap.vision.render.photo import cast_scene, set_up
+from lightgap.vision.render.photo import set_up
+from lightgap.vision.render.sampling import cast_scene
 from lightgap.vision.render.scene import pack_scene
 
 PINHOLE_MM = 1e-6  # an aperture without depth of field

@@ -12,7 +12,8 @@ from lightgap.neck.profile import Array
 from lightgap.vision.render import Blade, Camera, Neck, SceneSettings
 from lightgap.vision.render.lens import Radiance, blur_by_lens, cell_weights
 from lightgap.vision.render.packed import FRET
-from lightgap.vision.render.photo import lens_vector, set_up
+from lightgap.vision.render.photo import set_up
+from lightgap.vision.render.sampling import lens_vector
 from lightgap.vision.render.scene import pack_scene
 
 from .black_scene import PINHOLE_MM, black_settings, cast_black, edge_rows
