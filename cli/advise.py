@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from .neck_input import ChordOption, JsonOption, MethodOption, ReadingOption, ScaleOption, Units, UnitsOption
+from .neck_input import Gathered, JsonOption, ProfileOptions, Units, UnitsOption
+from .options import spread
 
 if TYPE_CHECKING:
     from lightgap.neck.advise import Advice
@@ -27,182 +29,198 @@ Examples:
 """
 
 
-def advise(
-    profile: Annotated[
-        list[str] | None,
-        typer.Argument(metavar="PROFILE", help="Profile (.json) or sheet of hand readings (.toml, .csv)."),
-    ] = None,
-    reading: ReadingOption = None,
-    method: MethodOption = "feeler",
-    chord: ChordOption = None,
-    scale_length: ScaleOption = None,
+@dataclass(frozen=True, slots=True)
+class TargetOptions:
+    """The relief wanted, or what it follows from."""
+
     target: Annotated[
         str | None,
         typer.Option(metavar="LOW-HIGH", help="Wanted relief, mm or with units (0.004in-0.010in), or straight."),
-    ] = None,
+    ] = None
     family: Annotated[
         Literal["electric", "acoustic", "classical", "bass", "mandolin", "ukulele", "banjo"],
         typer.Option(help="Kind of instrument, when no --target is given."),
-    ] = "electric",
+    ] = "electric"
     play: Annotated[
         Literal["low", "medium", "high"], typer.Option(help="String height wanted, when no --target is given.")
-    ] = "medium",
+    ] = "medium"
     attack: Annotated[
         Literal["light", "medium", "hard"], typer.Option(help="Playing attack, when no --target is given.")
-    ] = "medium",
-    rod: Annotated[
-        Literal["single-action", "two-way", "none", "unknown"], typer.Option(help="Kind of truss rod.")
-    ] = "unknown",
+    ] = "medium"
+
+    def wanted(self) -> Target:
+        """Return the range of relief wanted."""
+        from lightgap.neck.targets import parse_target, usual_target
+
+        if self.target is not None:
+            return parse_target(self.target)
+        return usual_target(self.family, action=self.play, attack=self.attack)
+
+
+@dataclass(frozen=True, slots=True)
+class RodOptions:
+    """The rod, and what was done at it."""
+
+    rod: Annotated[Literal["single-action", "two-way", "none", "unknown"], typer.Option(help="Kind of truss rod.")] = (
+        "unknown"
+    )
     nut_feel: Annotated[
         Literal["free", "snug", "stiff", "at-end", "slack"] | None,
         typer.Option(help="How the rod nut feels; leave out if not tried."),
-    ] = None,
+    ] = None
     strings: Annotated[
         Literal["at-pitch", "slack", "off"], typer.Option(help="State of the strings when relief was measured.")
-    ] = "at-pitch",
+    ] = "at-pitch"
     access: Annotated[
         Literal["peghead", "soundhole", "body-end", "unknown"], typer.Option(help="Where the rod nut is reached.")
-    ] = "unknown",
-    turned: Annotated[float, typer.Option(metavar="TURNS", help="Turned already this visit, in turns.")] = 0.0,
+    ] = "unknown"
+    turned: Annotated[float, typer.Option(metavar="TURNS", help="Turned already this visit, in turns.")] = 0.0
     repeated: Annotated[
         bool, typer.Option("--repeated", help="Relief was read again, as finely as can be, and reads the same.")
-    ] = False,
+    ] = False
     step_cap: Annotated[
         float, typer.Option(metavar="TURNS", help="Largest step, in turns; can be lowered, not raised.")
-    ] = 0.25,
+    ] = 0.25
     visit_cap: Annotated[
         float, typer.Option(metavar="TURNS", help="Largest sum of steps in a visit, in turns; can only be lowered.")
-    ] = 0.75,
+    ] = 0.75
     log: Annotated[
         Path | None,
         typer.Option(metavar="CSV", help="Turn log of this instrument: turns,before,after[,U,hour,day] (+ tightens)."),
-    ] = None,
+    ] = None
+
+    def bench(self) -> Bench:
+        """Return what the planner is told of the bench."""
+        from lightgap.neck.bench import Bench
+
+        return Bench(
+            rod=self.rod,
+            nut_feel=self.nut_feel or "unknown",
+            strings=self.strings,
+            access=self.access,
+            step_cap_turns=self.step_cap,
+            visit_cap_turns=self.visit_cap,
+            turned_turns=self.turned,
+            repeated=self.repeated,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class BridgeOptions:
+    """String heights now and wanted, and the bridge."""
+
     action: Annotated[
         str | None,
         typer.Option(metavar="BASS,TREBLE", help="String height over fret 12 now, mm or with units (0.090in,0.070in)."),
-    ] = None,
+    ] = None
     want_action: Annotated[
         str | None, typer.Option(metavar="BASS,TREBLE", help="String height over fret 12 wanted, mm or with units.")
-    ] = None,
-    joint: Annotated[int, typer.Option(metavar="FRET", help="Fret at the body joint (for the action forecast).")] = 14,
+    ] = None
+    joint: Annotated[int, typer.Option(metavar="FRET", help="Fret at the body joint (for the action forecast).")] = 14
     post_pitch: Annotated[
         str | None, typer.Option(metavar="LENGTH", help="Thread pitch of bridge posts, mm or with unit (1/32in).")
-    ] = None,
+    ] = None
+
+    def forecast(self, advice: Advice, scale_length_mm: float | None) -> dict[str, Any] | None:
+        """Return the forecast of the string heights; None when they are not given."""
+        from lightgap.neck.action import BridgeGeometry, parse_action
+        from lightgap.neck.errors import InputError
+        from lightgap.neck.readings import DEFAULT_SCALE_MM
+        from lightgap.neck.setup_forecast import forecast_action
+        from lightgap.neck.units import parse_length
+
+        if self.action is None:
+            if self.want_action is not None or self.post_pitch is not None:
+                raise InputError("the bridge's move needs the string heights now: give --action BASS,TREBLE")
+            return None
+        pitch = parse_length(self.post_pitch, what="thread pitch") if self.post_pitch else None
+        geometry = BridgeGeometry(scale_length_mm or DEFAULT_SCALE_MM, thread_pitch_mm=pitch)
+        wanted = parse_action(self.want_action, what="wanted action") if self.want_action else None
+        now = parse_action(self.action)
+        return forecast_action(advice, now=now, wanted=wanted, geometry=geometry, joint_fret=self.joint)
+
+
+@dataclass(frozen=True, slots=True)
+class RoomOptions:
+    """The air of the room."""
+
     temperature: Annotated[
         float | None, typer.Option(metavar="C", help="Air temperature, degrees Celsius (with --humidity).")
-    ] = None,
+    ] = None
     humidity: Annotated[
         float | None, typer.Option(metavar="PERCENT", help="Relative humidity, percent (with --temperature).")
-    ] = None,
-    units: UnitsOption = "mm",
+    ] = None
+
+    def findings(self) -> tuple[Finding, ...]:
+        """Return what the room's air says; nothing when it is not given."""
+        from lightgap.neck.climate import climate_finding
+        from lightgap.neck.errors import InputError
+
+        if self.temperature is None and self.humidity is None:
+            return ()
+        if self.temperature is None or self.humidity is None:
+            raise InputError("the climate needs both, --temperature and --humidity")
+        return (climate_finding(self.temperature, self.humidity),)
+
+
+@dataclass(frozen=True, slots=True)
+class OutputOptions:
+    """What is shown and written."""
+
+    units: UnitsOption = "mm"
     plot: Annotated[
         Path | None, typer.Option(metavar="PATH.png", help="Draw the profile with its chord and relief.")
-    ] = None,
-    json: JsonOption = None,
+    ] = None
+    json: JsonOption = None
+
+
+@spread
+def advise(
+    source: ProfileOptions,
+    *,
+    target: TargetOptions,
+    rod: RodOptions,
+    bridge: BridgeOptions,
+    room: RoomOptions,
+    output: OutputOptions,
 ) -> None:
     """Say what to turn at the truss rod, how far, and when to stop."""
     from lightgap.neck.advise import advise as make_advice
-    from lightgap.neck.bench import Bench
     from lightgap.neck.reading_file import read_turn_log
-    from lightgap.neck.readings import parse_chord
     from lightgap.neck.result_documents import advice_document
 
-    from .neck_input import gather_profile, parse_scale, split_words
     from .output import emit_json, say, show, write_bytes
 
-    bench = Bench(
-        rod=rod,
-        nut_feel=nut_feel or "unknown",
-        strings=strings,
-        access=access,
-        step_cap_turns=step_cap,
-        visit_cap_turns=visit_cap,
-        turned_turns=turned,
-        repeated=repeated,
-    )
-    ends = parse_chord(chord) if chord else None
-    length_mm = parse_scale(scale_length)
-    file, taken = split_words(profile, reading)
-    measured, findings, ends = gather_profile(file, taken, method=method, chord=ends, scale_length_mm=length_mm)
-    wanted = _target(target, family=family, play=play, attack=attack)
+    bench = rod.bench()
+    given = source.gather()
+    wanted = target.wanted()
     advice = make_advice(
-        measured,
+        given.profile,
         wanted.range_mm,
         bench=bench,
-        chord=ends,
-        log=read_turn_log(log) if log else (),
-        findings=(*findings, *_climate(temperature, humidity)),
+        chord=given.chord,
+        log=read_turn_log(rod.log) if rod.log else (),
+        findings=(*given.findings, *room.findings()),
     )
-    forecast = _forecast(
-        advice,
-        action=action,
-        want_action=want_action,
-        joint=joint,
-        post_pitch=post_pitch,
-        scale_length_mm=length_mm or measured.scale_length_mm,
-    )
-    if plot is not None:
+    forecast = bridge.forecast(advice, given.scale_length_mm)
+    if output.plot is not None:
         from lightgap.records.plots import LabelledProfile, profile_plot
 
-        line = LabelledProfile("profile", measured, advice.plan.relief)
-        write_bytes(plot, profile_plot([line], units=units))
-        say(f"Drawn: {plot}")
-    if json != "-":
-        show(_page(advice, wanted, bench=bench, forecast=forecast, units=units))
-    if json is not None:
-        inputs = _inputs(bench, wanted, source=measured.source, method=method, readings=taken)
-        emit_json(advice_document(advice, inputs=inputs, action=forecast), json)
+        line = LabelledProfile("profile", given.profile, advice.plan.relief)
+        write_bytes(output.plot, profile_plot([line], units=output.units))
+        say(f"Drawn: {output.plot}")
+    if output.json != "-":
+        show(_page(advice, wanted, bench=bench, forecast=forecast, units=output.units))
+    if output.json is not None:
+        inputs = _inputs(bench, wanted, given=given, method=source.method)
+        emit_json(advice_document(advice, inputs=inputs, action=forecast), output.json)
 
 
-def _climate(temperature_C: float | None, humidity_percent: float | None) -> tuple[Finding, ...]:
-    from lightgap.neck.climate import climate_finding
-    from lightgap.neck.errors import InputError
-
-    if temperature_C is None and humidity_percent is None:
-        return ()
-    if temperature_C is None or humidity_percent is None:
-        raise InputError("the climate needs both, --temperature and --humidity")
-    return (climate_finding(temperature_C, humidity_percent),)
-
-
-def _target(text: str | None, *, family: str, play: str, attack: str) -> Target:
-    from lightgap.neck.targets import parse_target, usual_target
-
-    if text is not None:
-        return parse_target(text)
-    return usual_target(family, action=play, attack=attack)  # type: ignore[arg-type]
-
-
-def _forecast(
-    advice: Advice,
-    *,
-    action: str | None,
-    want_action: str | None,
-    joint: int,
-    post_pitch: str | None,
-    scale_length_mm: float | None,
-) -> dict[str, Any] | None:
-    from lightgap.neck.action import BridgeGeometry, parse_action
-    from lightgap.neck.errors import InputError
-    from lightgap.neck.readings import DEFAULT_SCALE_MM
-    from lightgap.neck.setup_forecast import forecast_action
-    from lightgap.neck.units import parse_length
-
-    if action is None:
-        if want_action is not None or post_pitch is not None:
-            raise InputError("the bridge's move needs the string heights now: give --action BASS,TREBLE")
-        return None
-    pitch = parse_length(post_pitch, what="thread pitch") if post_pitch else None
-    geometry = BridgeGeometry(scale_length_mm or DEFAULT_SCALE_MM, thread_pitch_mm=pitch)
-    wanted = parse_action(want_action, what="wanted action") if want_action else None
-    return forecast_action(advice, now=parse_action(action), wanted=wanted, geometry=geometry, joint_fret=joint)
-
-
-def _inputs(bench: Bench, wanted: Target, *, source: str, method: str, readings: list[str] | None) -> dict[str, Any]:
+def _inputs(bench: Bench, wanted: Target, *, given: Gathered, method: str) -> dict[str, Any]:
     return {
-        "source": source,
-        "method": method if source == "hand" else None,
-        "readings": readings or [],
+        "source": given.profile.source,
+        "method": method if given.profile.source == "hand" else None,
+        "readings": list(given.readings),
         "target": wanted.reason,
         "rod": bench.rod,
         "nut_feel": bench.nut_feel,

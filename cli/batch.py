@@ -12,22 +12,8 @@ import typer
 
 from lightgap.neck.errors import FileProblem, LightgapError, Refusal
 
-from .measure_options import (
-    ChordOption,
-    FirstFretOption,
-    HeightOption,
-    NutOption,
-    RadiusOption,
-    ReferenceOption,
-    RestsOnOption,
-    ScaleLengthOption,
-    ThicknessOption,
-    WantUOption,
-    check_settings,
-    parse_chord,
-    parse_wanted_U,
-)
-from .neck_input import parse_scale
+from .measure_options import SceneOptions, WantUOption, parse_wanted_U
+from .options import spread
 from .output import say, write_bytes
 
 if TYPE_CHECKING:
@@ -39,18 +25,12 @@ COLUMNS = ("file", "status", "code", "relief_mm", "U_mm", "k", "at_fret", "chord
 FILE_PROBLEM = "file-problem"
 
 
+@spread
 def batch(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of photos (JPEG, PNG, TIFF, HEIC).")],
+    *,
     out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder for results.jsonl and summary.csv.")],
-    scale_length: ScaleLengthOption = None,
-    reference: ReferenceOption = "auto",
-    straightedge_height: HeightOption = None,
-    straightedge_thickness: ThicknessOption = None,
-    board_radius: RadiusOption = None,
-    nut: NutOption = None,
-    first_fret: FirstFretOption = None,
-    rests_on: RestsOnOption = "crowns",
-    chord: ChordOption = None,
+    scene: SceneOptions,
     want_U: WantUOption = None,
 ) -> None:
     """Measure every photo of a folder with the same settings; a photo that cannot be measured is listed with why.
@@ -61,21 +41,7 @@ def batch(
 
     lightgap batch bench --out results --scale-length 25.5in --reference straightedge --straightedge-height 38
     """
-    from lightgap.vision.measure import MeasureSettings
-
-    settings = check_settings(
-        MeasureSettings(
-            parse_scale(scale_length),
-            reference,
-            straightedge_height,
-            straightedge_thickness,
-            board_radius,
-            nut,
-            first_fret,
-            rests_on,
-            parse_chord(chord),
-        )
-    )
+    settings = scene.settings()
     wanted_U_mm = parse_wanted_U(want_U)
     photos = list_photos(folder)
     _make_folder(out)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,6 +13,7 @@ import typer
 
 from lightgap.neck.errors import LightgapError
 
+from .neck_input import JsonOption
 from .output import emit_json, show, write_bytes
 from .text import table
 
@@ -28,10 +30,17 @@ BookOption = Annotated[
         show_envvar=True,
     ),
 ]
-CsvOption = Annotated[
-    str | None, typer.Option("--csv", metavar="PATH|-", help="Write the list as CSV to PATH; - prints it alone.")
-]
-LimitOption = Annotated[int, typer.Option("--limit", metavar="N", help="Show at most N rows; 0 shows all.", min=0)]
+
+
+@dataclass(frozen=True, slots=True)
+class ListOptions:
+    """How a list is shown: how much of it, and as what."""
+
+    limit: Annotated[int, typer.Option(metavar="N", help="Show at most N rows; 0 shows all.", min=0)] = 50
+    json: JsonOption = None
+    csv: Annotated[
+        str | None, typer.Option(metavar="PATH|-", help="Write the list as CSV to PATH; - prints it alone.")
+    ] = None
 
 
 def complete_instrument(incomplete: str) -> list[str]:
@@ -81,15 +90,13 @@ def ask(fields: Iterable[tuple[str, str]], check: Callable[[str, str], Any]) -> 
     return answers
 
 
-def show_listing(
-    listing: Listing, *, json: str | None, csv_target: str | None, human: Callable[[Listing], str]
-) -> None:
+def show_listing(listing: Listing, options: ListOptions, *, human: Callable[[Listing], str]) -> None:
     """Show a list once: as JSON, as CSV, or as a table for people."""
-    if json is not None:
-        emit_json(listing.document(), json)
-    if csv_target is not None:
-        _emit(csv_text(listing.columns, listing.rows), csv_target)
-    if json is None and csv_target is None:
+    if options.json is not None:
+        emit_json(listing.document(), options.json)
+    if options.csv is not None:
+        _emit(csv_text(listing.columns, listing.rows), options.csv)
+    if options.json is None and options.csv is None:
         show(human(listing))
 
 

@@ -143,6 +143,7 @@ def import_(
 
 @app.command("remeasure", help=REMEASURE_HELP)
 def remeasure(
+    *,
     visit: Annotated[int | None, typer.Option(metavar="N", help="Only this visit.")] = None,
     units: UnitsOption = "mm",
     json: JsonOption = None,

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from .neck_input import ChordOption, JsonOption, MethodOption, ReadingOption, ScaleOption, Units, UnitsOption
+from .neck_input import JsonOption, ProfileOptions, Units, UnitsOption
+from .options import spread
 
 if TYPE_CHECKING:
     from lightgap.neck.action import StringLine
     from lightgap.neck.clearance import Clearance, Setup
     from lightgap.neck.profile import Relief
+    from lightgap.neck.strings import StringSpec
 
 HELP = """Say where a plucked string would touch a crown, for every string and every fret played.
 
@@ -27,41 +30,74 @@ Examples:
 """
 
 
-def clearance(
-    profile: Annotated[
-        list[str] | None,
-        typer.Argument(metavar="PROFILE", help="Profile (.json) or sheet of hand readings (.toml, .csv)."),
-    ] = None,
-    reading: ReadingOption = None,
-    method: MethodOption = "feeler",
-    chord: ChordOption = None,
-    scale_length: ScaleOption = None,
-    gauge_set: Annotated[
-        str, typer.Option("--set", metavar="NAME", help="Gauge set, as in `lightgap tension`.")
-    ] = "electric-10",
+@dataclass(frozen=True, slots=True)
+class StringOptions:
+    """The strings, by set or one by one."""
+
+    gauge_set: Annotated[str, typer.Option("--set", metavar="NAME", help="Gauge set, as in `lightgap tension`.")] = (
+        "electric-10"
+    )
     string: Annotated[
         list[str] | None, typer.Option(metavar="NOTE=GAUGE", help="Single strings, treble to bass, in place of --set.")
-    ] = None,
-    tuning: Annotated[str | None, typer.Option(metavar="NOTES", help="Tuning of the set.")] = None,
+    ] = None
+    tuning: Annotated[str | None, typer.Option(metavar="NOTES", help="Tuning of the set.")] = None
+
+    def specs(self) -> tuple[StringSpec, ...]:
+        """Return the strings."""
+        from lightgap.neck.string_sets import parse_string, string_set
+
+        if self.string:
+            return tuple(parse_string(text) for text in self.string)
+        return string_set(self.gauge_set, tuning=self.tuning)
+
+
+@dataclass(frozen=True, slots=True)
+class PlayOptions:
+    """String heights and how the strings are plucked."""
+
     action: Annotated[
         str, typer.Option(metavar="BASS,TREBLE", help="String height over fret 12, mm or with units (0.080in,0.060in).")
-    ] = "2.0mm,1.6mm",
+    ] = "2.0mm,1.6mm"
     first_fret: Annotated[
         str, typer.Option("--height-at-1", metavar="LENGTH", help="String height over fret 1, mm or with unit.")
-    ] = "0.5mm",
+    ] = "0.5mm"
     attack: Annotated[
         Literal["light", "medium", "hard"], typer.Option(help="Pluck of 0.2, 0.4 or 0.6 N across the board's plane.")
-    ] = "medium",
+    ] = "medium"
     force: Annotated[
         float | None, typer.Option(metavar="N", help="Pluck force across the board's plane, in newtons.")
-    ] = None,
+    ] = None
     pluck_at: Annotated[
         str, typer.Option(metavar="LENGTH", help="Where it is plucked, from the saddle, mm or with unit.")
-    ] = "130mm",
+    ] = "130mm"
     release: Annotated[
         Literal["lifted", "pressed", "either"], typer.Option(help="Which way the string is drawn before it is let go.")
-    ] = "either",
-    margin: Annotated[str, typer.Option(metavar="LENGTH", help="Least clearance wanted, mm or with unit.")] = "0mm",
+    ] = "either"
+    margin: Annotated[str, typer.Option(metavar="LENGTH", help="Least clearance wanted, mm or with unit.")] = "0mm"
+
+    def setup(self, scale_length_mm: float) -> Setup:
+        """Return the set-up to judge."""
+        from lightgap.neck.action import parse_action
+        from lightgap.neck.clearance import FORCE_N, Setup
+        from lightgap.neck.units import parse_length
+
+        return Setup(
+            scale_length_mm=scale_length_mm,
+            action=parse_action(self.action),
+            first_fret_mm=parse_length(self.first_fret, what="string height over fret 1"),
+            force_N=FORCE_N[self.attack] if self.force is None else self.force,
+            pluck_from_saddle_mm=parse_length(self.pluck_at, what="pluck place"),
+            release=self.release,
+            margin_mm=parse_length(self.margin, what="margin"),
+        )
+
+
+@spread
+def clearance(
+    source: ProfileOptions,
+    *,
+    strings: StringOptions,
+    play: PlayOptions,
     units: UnitsOption = "mm",
     plot: Annotated[
         Path | None, typer.Option(metavar="PATH.png", help="Draw the map: frets across, strings down.")
@@ -69,48 +105,33 @@ def clearance(
     json: JsonOption = None,
 ) -> None:
     """Say where a plucked string would touch a crown."""
-    from lightgap.neck.action import parse_action, string_line
-    from lightgap.neck.clearance import FORCE_N, Setup, complete_profile, compute_clearance
-    from lightgap.neck.readings import DEFAULT_SCALE_MM, parse_chord
+    from lightgap.neck.action import string_line
+    from lightgap.neck.clearance import complete_profile, compute_clearance
+    from lightgap.neck.readings import DEFAULT_SCALE_MM
     from lightgap.neck.relief import compute_relief
     from lightgap.neck.result_documents import clearance_document
-    from lightgap.neck.string_sets import parse_string, string_set
     from lightgap.neck.strings import string_tension
-    from lightgap.neck.units import parse_length
 
-    from .neck_input import gather_profile, parse_scale, split_words
     from .output import emit_json, say, show, write_bytes
 
-    given_mm = parse_scale(scale_length)
-    ends = parse_chord(chord) if chord else None
-    file, taken = split_words(profile, reading)
-    measured, found, ends = gather_profile(file, taken, method=method, chord=ends, scale_length_mm=given_mm)
-    length_mm = given_mm or measured.scale_length_mm or DEFAULT_SCALE_MM
-    setup = Setup(
-        scale_length_mm=length_mm,
-        action=parse_action(action),
-        first_fret_mm=parse_length(first_fret, what="string height over fret 1"),
-        force_N=FORCE_N[attack] if force is None else force,
-        pluck_from_saddle_mm=parse_length(pluck_at, what="pluck place"),
-        release=release,
-        margin_mm=parse_length(margin, what="margin"),
-    )
-    specs = tuple(parse_string(s) for s in string) if string else string_set(gauge_set, tuning=tuning)
-    strings = [string_tension(s, length_mm) for s in specs]
-    relief = compute_relief(measured, chord=ends)
-    result = compute_clearance(measured, strings, setup=setup, relief=relief)
+    given = source.gather()
+    length_mm = given.scale_length_mm or DEFAULT_SCALE_MM
+    setup = play.setup(length_mm)
+    tensions = [string_tension(spec, length_mm) for spec in strings.specs()]
+    relief = compute_relief(given.profile, chord=given.chord)
+    result = compute_clearance(given.profile, tensions, setup=setup, relief=relief)
     if plot is not None:
         from lightgap.records.plots_clearance import clearance_plot
 
         write_bytes(plot, clearance_plot(result, setup=setup, units=units))
         say(f"Drawn: {plot}")
     if json != "-":
-        full, _ = complete_profile(measured, scale_length_mm=length_mm)
+        full, _ = complete_profile(given.profile, scale_length_mm=length_mm)
         lines = [
             string_line(full, scale_length_mm=length_mm, action_mm=a, first_fret_mm=setup.first_fret_mm)
             for a in (setup.action.bass_mm, setup.action.treble_mm)
         ]
-        talk = [f.message for f in (*found, *result.findings)]
+        talk = [f.message for f in (*given.findings, *result.findings)]
         show(_page(result, setup=setup, relief=relief, lines=lines, talk=talk, units=units))
     if json is not None:
         emit_json(clearance_document(result, setup=setup, relief=relief), json)

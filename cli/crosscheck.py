@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from .neck_input import ChordOption, JsonOption, MethodOption, ReadingOption, Units, UnitsOption
+from .options import spread
 
 if TYPE_CHECKING:
     from lightgap.neck.agreement import Crosscheck
@@ -24,14 +26,23 @@ Examples:
 """
 
 
-def crosscheck(
-    profile: Annotated[list[str], typer.Argument(metavar="PROFILE", help="Profile of the photo (.json).")],
-    reading: ReadingOption = None,
+@dataclass(frozen=True, slots=True)
+class HandOptions:
+    """The readings by hand."""
+
+    reading: ReadingOption = None
     hand: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Sheet of hand readings (.toml, .csv), or a profile (.json).")
-    ] = None,
-    method: MethodOption = "feeler",
-    chord: ChordOption = None,
+    ] = None
+    method: MethodOption = "feeler"
+    chord: ChordOption = None
+
+
+@spread
+def crosscheck(
+    profile: Annotated[list[str], typer.Argument(metavar="PROFILE", help="Profile of the photo (.json).")],
+    *,
+    hand: HandOptions,
     units: UnitsOption = "mm",
     plot: Annotated[
         Path | None, typer.Option(metavar="PATH.png", help="Draw the differences with their limits of agreement.")
@@ -48,13 +59,13 @@ def crosscheck(
     from .neck_input import gather_profile, load_document, split_words
     from .output import emit_json, say, show, write_bytes
 
-    file, taken = split_words(profile, reading)
+    file, taken = split_words(profile, hand.reading)
     if file is None:
         raise InputError("name the photo's profile (.json)")
     by_photo = profile_from_document(load_document(file))
-    ends = parse_chord(chord) if chord else None
+    ends = parse_chord(hand.chord) if hand.chord else None
     by_hand, found, ends = gather_profile(
-        hand, taken, method=method, chord=ends, scale_length_mm=by_photo.scale_length_mm
+        hand.hand, taken, method=hand.method, chord=ends, scale_length_mm=by_photo.scale_length_mm
     )
     result = compare(by_photo, by_hand, chord=ends, unit=units)
     if plot is not None:

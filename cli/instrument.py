@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -9,8 +10,7 @@ import typer
 
 from .bench_input import (
     BookOption,
-    CsvOption,
-    LimitOption,
+    ListOptions,
     NameArgument,
     NewNameArgument,
     ask,
@@ -18,6 +18,7 @@ from .bench_input import (
     show_listing,
 )
 from .neck_input import JsonOption, UnitsOption
+from .options import spread, typed_values
 from .output import emit_json, say, show
 
 if TYPE_CHECKING:
@@ -30,26 +31,42 @@ app = typer.Typer(
     help="Keep instruments in the bench book: what is known of each, and what was known before.",
 )
 
-Owner = Annotated[str | None, typer.Option(help="Free text, such as a ticket number; no personal data is needed.")]
-Family = Annotated[
-    str | None, typer.Option(help="electric, acoustic, classical, bass, mandolin, ukulele, banjo or other.")
-]
-ScaleLength = Annotated[str | None, typer.Option(metavar="LENGTH", help="Scale length with unit: 648mm, 25.5in.")]
-Frets = Annotated[str | None, typer.Option(metavar="N", help="Number of frets.")]
-BodyJoint = Annotated[str | None, typer.Option(metavar="FRET", help="Fret number at the body joint.")]
-Radius = Annotated[str | None, typer.Option(metavar="LENGTH", help="Board radius with unit: 305mm, 12in.")]
-Rod = Annotated[str | None, typer.Option(help="Truss rod: single-action, two-way, none or unknown.")]
-RodAccess = Annotated[str | None, typer.Option(help="Where the rod's nut is reached: peghead, soundhole, body-end.")]
-RodDrive = Annotated[str | None, typer.Option(help="Drive of the rod's nut, with its size: 4 mm hex, 5/16 in socket.")]
-StringSet = Annotated[str | None, typer.Option(help="String set, free text with units.")]
-Tuning = Annotated[str | None, typer.Option(help="Notes from the lowest string: E2 A2 D3 G3 B3 E4.")]
-Target = Annotated[
-    str | None,
-    typer.Option(metavar="LOW-HIGH", help="Wanted relief with units: 0.10-0.25mm, 0.004in-0.010in, straight."),
-]
-Wishes = Annotated[str | None, typer.Option(help="What the player wants, free text.")]
+
+@dataclass(frozen=True, slots=True)
+class FactsOptions:
+    """What is known of an instrument, as typed."""
+
+    owner_reference: Annotated[
+        str | None, typer.Option(help="Free text, such as a ticket number; no personal data is needed.")
+    ] = None
+    family: Annotated[
+        str | None, typer.Option(help="electric, acoustic, classical, bass, mandolin, ukulele, banjo or other.")
+    ] = None
+    scale_length: Annotated[
+        str | None, typer.Option(metavar="LENGTH", help="Scale length with unit: 648mm, 25.5in.")
+    ] = None
+    frets: Annotated[str | None, typer.Option(metavar="N", help="Number of frets.")] = None
+    body_joint: Annotated[str | None, typer.Option(metavar="FRET", help="Fret number at the body joint.")] = None
+    board_radius: Annotated[str | None, typer.Option(metavar="LENGTH", help="Board radius with unit: 305mm, 12in.")] = (
+        None
+    )
+    rod: Annotated[str | None, typer.Option(help="Truss rod: single-action, two-way, none or unknown.")] = None
+    rod_access: Annotated[
+        str | None, typer.Option(help="Where the rod's nut is reached: peghead, soundhole, body-end.")
+    ] = None
+    rod_drive: Annotated[
+        str | None, typer.Option(help="Drive of the rod's nut, with its size: 4 mm hex, 5/16 in socket.")
+    ] = None
+    string_set: Annotated[str | None, typer.Option(help="String set, free text with units.")] = None
+    tuning: Annotated[str | None, typer.Option(help="Notes from the lowest string: E2 A2 D3 G3 B3 E4.")] = None
+    target: Annotated[
+        str | None,
+        typer.Option(metavar="LOW-HIGH", help="Wanted relief with units: 0.10-0.25mm, 0.004in-0.010in, straight."),
+    ] = None
+    wishes: Annotated[str | None, typer.Option(help="What the player wants, free text.")] = None
+
+
 FromFile = Annotated[Path | None, typer.Option("--from", metavar="FILE.toml", help="Read the values from a TOML file.")]
-Ask = Annotated[bool, typer.Option("--ask", help="Ask for each value at the prompt, with its unit.")]
 
 ADD_HELP = """Add an instrument to the bench book, and begin the book when there is none.
 
@@ -85,7 +102,7 @@ Examples:
 """
 
 
-def _given(options: dict[str, str | None], file: Path | None) -> dict[str, str]:
+def _given(facts: FactsOptions, file: Path | None) -> dict[str, str]:
     """Return what was typed: the file's values, overridden by options."""
     from lightgap.neck.errors import InputError
     from lightgap.records.inputs import read_toml
@@ -95,7 +112,7 @@ def _given(options: dict[str, str | None], file: Path | None) -> dict[str, str]:
         if isinstance(value, list):
             raise InputError(f"{file}: {name} takes one value")
         values[name] = value
-    return values | {name: value for name, value in options.items() if value is not None}
+    return values | typed_values(facts)
 
 
 def _asked() -> dict[str, str]:
@@ -112,100 +129,50 @@ def _asked() -> dict[str, str]:
 
 
 @app.command("add", help=ADD_HELP)
+@spread
 def add(
     name: NewNameArgument,
-    owner_reference: Owner = None,
-    family: Family = None,
-    scale_length: ScaleLength = None,
-    frets: Frets = None,
-    body_joint: BodyJoint = None,
-    board_radius: Radius = None,
-    rod: Rod = None,
-    rod_access: RodAccess = None,
-    rod_drive: RodDrive = None,
-    string_set: StringSet = None,
-    tuning: Tuning = None,
-    target: Target = None,
-    wishes: Wishes = None,
+    *,
+    facts: FactsOptions,
     from_file: FromFile = None,
-    ask_all: Ask = False,
+    ask_all: Annotated[bool, typer.Option("--ask", help="Ask for each value at the prompt, with its unit.")] = False,
     book: BookOption = None,
 ) -> None:
     """Add an instrument to the bench book."""
-    options = {
-        "owner-reference": owner_reference,
-        "family": family,
-        "scale-length": scale_length,
-        "frets": frets,
-        "body-joint": body_joint,
-        "board-radius": board_radius,
-        "rod": rod,
-        "rod-access": rod_access,
-        "rod-drive": rod_drive,
-        "string-set": string_set,
-        "tuning": tuning,
-        "target": target,
-        "wishes": wishes,
-    }
     from lightgap.records.book import open_book
     from lightgap.records.inputs import facts_from
     from lightgap.records.instruments import add_instrument
 
-    values = _given(options, from_file)
+    values = _given(facts, from_file)
     if ask_all:
         values = _asked() | values
     values.pop("name", None)
-    facts = facts_from(name, values)
+    with_name = facts_from(name, values)
     with open_book(book, create=True) as opened:
-        instrument = add_instrument(opened, facts)
+        instrument = add_instrument(opened, with_name)
         say(f"bench book: {opened.path}")
     show(_card(instrument, units="mm"))
     say(f'next: lightgap visit open "{instrument.name}"')
 
 
 @app.command("set", help=SET_HELP)
+@spread
 def set_values(
     name: NameArgument,
+    *,
     new_name: Annotated[str | None, typer.Option("--name", help="A new name.")] = None,
-    owner_reference: Owner = None,
-    family: Family = None,
-    scale_length: ScaleLength = None,
-    frets: Frets = None,
-    body_joint: BodyJoint = None,
-    board_radius: Radius = None,
-    rod: Rod = None,
-    rod_access: RodAccess = None,
-    rod_drive: RodDrive = None,
-    string_set: StringSet = None,
-    tuning: Tuning = None,
-    target: Target = None,
-    wishes: Wishes = None,
+    facts: FactsOptions,
     from_file: FromFile = None,
     book: BookOption = None,
 ) -> None:
     """Tell more of an instrument, or correct it."""
-    options = {
-        "name": new_name,
-        "owner-reference": owner_reference,
-        "family": family,
-        "scale-length": scale_length,
-        "frets": frets,
-        "body-joint": body_joint,
-        "board-radius": board_radius,
-        "rod": rod,
-        "rod-access": rod_access,
-        "rod-drive": rod_drive,
-        "string-set": string_set,
-        "tuning": tuning,
-        "target": target,
-        "wishes": wishes,
-    }
     from lightgap.neck.errors import InputError
     from lightgap.records.book import open_book
     from lightgap.records.inputs import facts_changes
     from lightgap.records.instruments import change_instrument, find_instrument
 
-    changes = facts_changes(_given(options, from_file))
+    given = _given(facts, from_file) | ({} if new_name is None else {"name": new_name})
+    changes = facts_changes(given)
     if not changes:
         raise InputError("nothing to change: give at least one value")
     with open_book(book) as opened:
@@ -214,11 +181,11 @@ def set_values(
 
 
 @app.command("list", help=LIST_HELP)
+@spread
 def list_all(
     text: Annotated[str, typer.Argument(metavar="[TEXT]", help="Show only instruments where this text stands.")] = "",
-    limit: LimitOption = 50,
-    json: JsonOption = None,
-    csv: CsvOption = None,
+    *,
+    listed: ListOptions,
     book: BookOption = None,
 ) -> None:
     """List instruments."""
@@ -226,13 +193,14 @@ def list_all(
     from lightgap.records.find import list_instruments
 
     with open_book(book) as opened:
-        listing = list_instruments(opened, text=text, limit=limit or None)
-    show_listing(listing, json=json, csv_target=csv, human=_human)
+        listing = list_instruments(opened, text=text, limit=listed.limit or None)
+    show_listing(listing, listed, human=_human)
 
 
 @app.command("show", help=SHOW_HELP)
 def show_one(
     name: NameArgument,
+    *,
     history: Annotated[bool, typer.Option("--history", help="Show every earlier entry too.")] = False,
     units: UnitsOption = "mm",
     json: JsonOption = None,

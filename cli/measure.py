@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,57 +11,48 @@ import typer
 
 from lightgap.neck.errors import InputError, Refusal
 
-from .bench_input import BookOption
-from .measure_options import (
-    ChordOption,
-    FirstFretOption,
-    HeightOption,
-    NutOption,
-    RadiusOption,
-    ReferenceOption,
-    RestsOnOption,
-    ScaleLengthOption,
-    ThicknessOption,
-    WantUOption,
-    check_settings,
-    parse_chord,
-    parse_wanted_U,
-)
-from .neck_input import parse_scale
+from .measure_options import SceneOptions, WantUOption, parse_wanted_U
+from .options import spread
 from .output import emit_json, say, show, write_bytes
-from .record_photo import StageOption, VisitOption, known_sizes, record_photos
+from .record_photo import KeepOptions, record_photos
 
 if TYPE_CHECKING:
     from lightgap.vision.several import MeasuredPhotos
     from lightgap.vision.types import Measurement
 
 
+@dataclass(frozen=True, slots=True)
+class OutputOptions:
+    """What is shown and written."""
+
+    units: Annotated[str, typer.Option(metavar="mm|in", help="Units of the table.")] = "mm"
+    json_to: Annotated[str | None, typer.Option("--json", metavar="PATH|-", help="Write the JSON document.")] = None
+    overlay: Annotated[
+        Path | None,
+        typer.Option(metavar="PATH.png", help="Write the marked photo; of several: PATH-1.png, PATH-2.png."),
+    ] = None
+    report: Annotated[Path | None, typer.Option(metavar="PATH.html|.pdf", help="Write a report.")] = None
+    budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget, largest line first.")] = False
+
+    def check(self) -> None:
+        """Raise an `InputError` for an option that makes no sense."""
+        if self.units not in ("mm", "in"):
+            raise InputError(f"--units {self.units}: use mm or in")
+        if self.report is not None and self.report.suffix.lower() not in (".html", ".pdf"):
+            raise InputError(f"--report {self.report}: the name must end in .html or .pdf")
+
+
+@spread
 def measure(
     photos: Annotated[
         list[Path],
         typer.Argument(metavar="PHOTO...", help="Photos (JPEG, PNG, TIFF, HEIC): several of one unchanged neck."),
     ],
-    scale_length: ScaleLengthOption = None,
-    reference: ReferenceOption = "auto",
-    straightedge_height: HeightOption = None,
-    straightedge_thickness: ThicknessOption = None,
-    board_radius: RadiusOption = None,
-    nut: NutOption = None,
-    first_fret: FirstFretOption = None,
-    rests_on: RestsOnOption = "crowns",
-    chord: ChordOption = None,
-    units: Annotated[str, typer.Option(metavar="mm|in", help="Units of the table.")] = "mm",
-    json_to: Annotated[str | None, typer.Option("--json", metavar="PATH|-", help="Write the JSON document.")] = None,
-    overlay: Annotated[
-        Path | None,
-        typer.Option(metavar="PATH.png", help="Write the marked photo; of several: PATH-1.png, PATH-2.png."),
-    ] = None,
-    report: Annotated[Path | None, typer.Option(metavar="PATH.html|.pdf", help="Write a report.")] = None,
+    *,
+    scene: SceneOptions,
     want_U: WantUOption = None,
-    budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget, largest line first.")] = False,
-    visit: VisitOption = None,
-    stage: StageOption = None,
-    book: BookOption = None,
+    output: OutputOptions,
+    keep: KeepOptions,
 ) -> None:
     """Measure the gap at every fret and the relief of the neck, with uncertainty.
 
@@ -74,33 +65,13 @@ def measure(
     lightgap measure nut-half.jpg body-half.jpg --scale-length 25.5in --reference straightedge --straightedge-height 38
     """
     from lightgap.vision.document import measurement_document, refusal_document
-    from lightgap.vision.measure import MeasureSettings
     from lightgap.vision.several import measure_photos
     from lightgap.vision.wanted import check_wanted_U
 
-    scale_length_mm = parse_scale(scale_length)
-    if visit is not None:
-        scale_length_mm, board_radius = known_sizes(
-            visit, book, scale_length_mm=scale_length_mm, board_radius_mm=board_radius
-        )
-    settings = check_settings(
-        MeasureSettings(
-            scale_length_mm,
-            reference,
-            straightedge_height,
-            straightedge_thickness,
-            board_radius,
-            nut,
-            first_fret,
-            rests_on,
-            parse_chord(chord),
-        )
-    )
-    if units not in ("mm", "in"):
-        raise InputError(f"--units {units}: use mm or in")
-    if report is not None and report.suffix.lower() not in (".html", ".pdf"):
-        raise InputError(f"--report {report}: the name must end in .html or .pdf")
+    settings = scene.settings(keep)
+    output.check()
     wanted_U_mm = parse_wanted_U(want_U)
+    json_to, units = output.json_to, output.units
     try:
         measured = measure_photos(photos, settings)
         result = check_wanted_U(measured.result, wanted_U_mm)
@@ -110,18 +81,16 @@ def measure(
         raise
     if json_to:
         emit_json(measurement_document(result), json_to)
-    if overlay is not None or report is not None:
-        _write_pictures(photos, measured, overlay=overlay, report=report, units=units)
+    if output.overlay is not None or output.report is not None:
+        _write_pictures(photos, measured, output=output)
     if json_to != "-":
         show(_table(result, units))
     for finding in result.warnings:
         say(f"note: {finding.message}")
-    if budget:
+    if output.budget:
         (say if json_to == "-" else show)(_budget(result, units))
-    if visit is not None:
-        quiet = json_to == "-"
-        kept = asdict(settings)
-        record_photos(photos, measured, visit=visit, settings=kept, stage=stage, book=book, units=units, quiet=quiet)
+    if keep.visit is not None:
+        record_photos(photos, measured, keep=keep, settings=asdict(settings), units=units, quiet=json_to == "-")
 
 
 def overlay_path(path: Path, number: int, *, of: int) -> Path:
@@ -170,12 +139,11 @@ def _budget(result: Measurement, units: str) -> str:
     return table(["budget of the relief", f"u {units}", "type", "to shrink it"], rows)
 
 
-def _write_pictures(
-    photos: Sequence[Path], measured: MeasuredPhotos, *, overlay: Path | None, report: Path | None, units: Any
-) -> None:
+def _write_pictures(photos: Sequence[Path], measured: MeasuredPhotos, *, output: OutputOptions) -> None:
     from lightgap.vision.overlay import draw_overlay
 
-    result = measured.result
+    result, overlay, report = measured.result, output.overlay, output.report
+    units: Any = output.units
     pictures = [draw_overlay(photos[number], part) for number, part in zip(measured.used, measured.parts, strict=True)]
     if overlay is not None:
         for number, picture in zip(measured.used, pictures, strict=True):

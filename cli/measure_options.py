@@ -3,37 +3,80 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from lightgap.neck.errors import InputError
 
+from .neck_input import parse_scale
+from .record_photo import KeepOptions, known_sizes
+
 if TYPE_CHECKING:
     from lightgap.vision.measure import MeasureSettings
 
-ScaleLengthOption = Annotated[
-    str | None, typer.Option(metavar="MM", help="Open string length, mm or with unit (25.5in).")
-]
-ReferenceOption = Annotated[
-    str,
-    typer.Option(
-        metavar="KIND[:MM]", help="Known size: card, coin:usd-0.25 (or its MM), marker:MM, straightedge, frets, auto."
-    ),
-]
-HeightOption = Annotated[float | None, typer.Option(metavar="MM", help="Straightedge height, mm.")]
-ThicknessOption = Annotated[float | None, typer.Option(metavar="MM", help="Straightedge thickness, mm.")]
-RadiusOption = Annotated[float | None, typer.Option(metavar="MM", help="Fingerboard radius, mm.")]
-NutOption = Annotated[str | None, typer.Option(metavar="left|right", help="Side of the nut in the picture.")]
-FirstFretOption = Annotated[int | None, typer.Option(metavar="N", help="Number of the first fret in view.")]
-RestsOnOption = Annotated[str, typer.Option(metavar="crowns|board", help="What the straightedge rests on.")]
-ChordOption = Annotated[str | None, typer.Option(metavar="A-B", help="End frets of the chord, as in 1-15.")]
+
+@dataclass(frozen=True, slots=True)
+class SceneOptions:
+    """What the user says of the scene, as typed."""
+
+    scale_length: Annotated[
+        str | None, typer.Option(metavar="MM", help="Open string length, mm or with unit (25.5in).")
+    ] = None
+    reference: Annotated[
+        str,
+        typer.Option(
+            metavar="KIND[:MM]",
+            help="Known size: card, coin:usd-0.25 (or its MM), marker:MM, straightedge, frets, auto.",
+        ),
+    ] = "auto"
+    straightedge_height: Annotated[float | None, typer.Option(metavar="MM", help="Straightedge height, mm.")] = None
+    straightedge_thickness: Annotated[float | None, typer.Option(metavar="MM", help="Straightedge thickness, mm.")] = (
+        None
+    )
+    board_radius: Annotated[float | None, typer.Option(metavar="MM", help="Fingerboard radius, mm.")] = None
+    nut: Annotated[str | None, typer.Option(metavar="left|right", help="Side of the nut in the picture.")] = None
+    first_fret: Annotated[int | None, typer.Option(metavar="N", help="Number of the first fret in view.")] = None
+    rests_on: Annotated[str, typer.Option(metavar="crowns|board", help="What the straightedge rests on.")] = "crowns"
+    chord: Annotated[str | None, typer.Option(metavar="A-B", help="End frets of the chord, as in 1-15.")] = None
+
+    def settings(self, keep: KeepOptions | None = None) -> MeasureSettings:
+        """Return the measuring settings, checked; what is not typed comes from the visit's instrument, if there is one.
+
+        Raises
+        ------
+        InputError
+            Names the option, the value got and what is expected.
+        FileProblem
+            The bench book cannot be read.
+        """
+        from lightgap.vision.measure import MeasureSettings
+
+        scale_length_mm, board_radius_mm = parse_scale(self.scale_length), self.board_radius
+        if keep is not None and keep.visit is not None:
+            scale_length_mm, board_radius_mm = known_sizes(
+                keep.visit, keep.book, scale_length_mm=scale_length_mm, board_radius_mm=board_radius_mm
+            )
+        return check_settings(
+            MeasureSettings(
+                scale_length_mm,
+                self.reference,
+                self.straightedge_height,
+                self.straightedge_thickness,
+                board_radius_mm,
+                self.nut,
+                self.first_fret,
+                self.rests_on,
+                parse_chord(self.chord),
+            )
+        )
+
+
 WantUOption = Annotated[
     str | None,
     typer.Option("--want-U", metavar="MM", help="Refuse a relief with a wider U (k = 2), mm or with unit (2thou)."),
 ]
-
-SCALE_LENGTH_RANGE_MM = (200.0, 1200.0)
 
 
 def parse_chord(text: str | None) -> tuple[int, int] | None:
@@ -68,7 +111,7 @@ def parse_wanted_U(text: str | None) -> float | None:
     if text is None:
         return None
     wanted_U_mm = parse_length(text, what="--want-U")
-    _in_range("--want-U", wanted_U_mm, 0.001, 1)
+    _in_range("--want-U", wanted_U_mm, low=0.001, high=1)
     return wanted_U_mm
 
 
@@ -82,11 +125,11 @@ def check_settings(settings: MeasureSettings) -> MeasureSettings:
     """
     from lightgap.vision.reference import parse_reference
 
-    _in_range("--scale-length", settings.scale_length_mm, *SCALE_LENGTH_RANGE_MM)
-    _in_range("--straightedge-height", settings.straightedge_height_mm, 5, 150)
-    _in_range("--straightedge-thickness", settings.straightedge_thickness_mm, 0.3, 30)
-    _in_range("--board-radius", settings.board_radius_mm, 80, 5000)
-    _in_range("--first-fret", settings.first_fret, 1, 24, "")
+    _in_range("--scale-length", settings.scale_length_mm, low=200, high=1200)
+    _in_range("--straightedge-height", settings.straightedge_height_mm, low=5, high=150)
+    _in_range("--straightedge-thickness", settings.straightedge_thickness_mm, low=0.3, high=30)
+    _in_range("--board-radius", settings.board_radius_mm, low=80, high=5000)
+    _in_range("--first-fret", settings.first_fret, low=1, high=24, unit="")
     if settings.nut not in (None, "left", "right"):
         raise InputError(f"--nut {settings.nut}: use left or right")
     if settings.rests_on not in ("crowns", "board"):
@@ -99,6 +142,6 @@ def check_settings(settings: MeasureSettings) -> MeasureSettings:
     return settings
 
 
-def _in_range(name: str, value: float | None, low: float, high: float, unit: str = "mm") -> None:
+def _in_range(name: str, value: float | None, *, low: float, high: float, unit: str = "mm") -> None:
     if value is not None and not low <= value <= high:
         raise InputError(f"{name} {value:g}: expected {low:g} to {high:g} {unit}".rstrip())

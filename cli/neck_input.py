@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -40,10 +41,51 @@ ChordOption = Annotated[
     str | None,
     typer.Option("--chord", metavar="A-B", help="End frets of the chord (for hand readings: where it rests)."),
 ]
-ScaleOption = Annotated[
-    str | None,
-    typer.Option("--scale-length", metavar="LENGTH", help="Scale length, mm or with unit (25.5in)."),
-]
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileOptions:
+    """A profile, by photo or by hand, as named on the command line."""
+
+    profile: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="PROFILE", help="Profile (.json) or sheet of hand readings (.toml, .csv)."),
+    ] = None
+    reading: ReadingOption = None
+    method: MethodOption = "feeler"
+    chord: ChordOption = None
+    scale_length: Annotated[
+        str | None, typer.Option(metavar="LENGTH", help="Scale length, mm or with unit (25.5in).")
+    ] = None
+
+    def gather(self) -> Gathered:
+        """Return the profile and what goes with it.
+
+        Raises
+        ------
+        InputError, FileProblem
+            When nothing or too much is given, or it cannot be read.
+        """
+        from lightgap.neck.readings import parse_chord
+
+        given_mm = parse_scale(self.scale_length)
+        ends = parse_chord(self.chord) if self.chord else None
+        file, readings = split_words(self.profile, self.reading)
+        profile, findings, ends = gather_profile(
+            file, readings, method=self.method, chord=ends, scale_length_mm=given_mm
+        )
+        return Gathered(profile, findings, ends, given_mm or profile.scale_length_mm, tuple(readings))
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """A profile with what was found in it, its chord, scale length and the readings given."""
+
+    profile: GapProfile
+    findings: tuple[Finding, ...]
+    chord: tuple[int, int] | None
+    scale_length_mm: float | None
+    readings: tuple[str, ...]
 
 
 def split_words(words: list[str] | None, readings: list[str] | None) -> tuple[Path | None, list[str]]:

@@ -3,30 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from .bench_input import complete_instrument
+from .bench_input import BookOption, complete_instrument
 from .output import say, show
 
 if TYPE_CHECKING:
     from lightgap.vision.several import MeasuredPhotos
 
-VisitOption = Annotated[
-    str | None,
-    typer.Option(
-        "--visit",
-        metavar="VISIT",
-        help="Keep photo and measurement in the bench book: number of the visit, or the instrument's name.",
-        autocompletion=complete_instrument,
-    ),
-]
-StageOption = Annotated[
-    Literal["intake", "in-work", "after", "season-check"] | None,
-    typer.Option("--stage", help="With --visit: where in the visit; default: after once rod or bridge was moved."),
-]
+
+@dataclass(frozen=True, slots=True)
+class KeepOptions:
+    """Where in the bench book a measurement is kept."""
+
+    visit: Annotated[
+        str | None,
+        typer.Option(
+            metavar="VISIT",
+            help="Keep photo and measurement in the bench book: number of the visit, or the instrument's name.",
+            autocompletion=complete_instrument,
+        ),
+    ] = None
+    stage: Annotated[
+        Literal["intake", "in-work", "after", "season-check"] | None,
+        typer.Option(help="With --visit: where in the visit; default: after once rod or bridge was moved."),
+    ] = None
+    book: BookOption = None
 
 
 def known_sizes(
@@ -53,10 +59,8 @@ def record_photos(
     photos: Sequence[Path],
     measured: MeasuredPhotos,
     *,
-    visit: str,
+    keep: KeepOptions,
     settings: Mapping[str, Any],
-    stage: str | None = None,
-    book: Path | None = None,
     units: Any = "mm",
     quiet: bool = False,
 ) -> None:
@@ -66,12 +70,10 @@ def record_photos(
     ----------
     photos, measured
         The files given and what they gave; a photo that was left out is not kept.
-    visit
-        Number of the visit, or the instrument's name for its newest.
+    keep
+        Where: the visit must be named.
     settings
         The measuring settings by name (`dataclasses.asdict` of `MeasureSettings`), kept for measuring again.
-    stage, book
-        As the options.
     quiet
         Standard output belongs to a document: talk goes to standard error.
 
@@ -90,8 +92,9 @@ def record_photos(
     from lightgap.vision.overlay import draw_overlay
 
     tell = say if quiet else show
-    with open_book(book) as opened:
-        found = find_visit(opened, visit)
+    assert keep.visit is not None
+    with open_book(keep.book) as opened:
+        found = find_visit(opened, keep.visit)
         done = record_measurement(
             opened,
             found,
@@ -104,7 +107,7 @@ def record_photos(
                     for number, part in zip(measured.used, measured.parts, strict=True)
                 ),
             ),
-            stage=stage,
+            stage=keep.stage,
         )
     tell(f"kept in visit {done.visit_id} as {done.stage}, entry {done.entry_id}")
     if done.comparison is not None:

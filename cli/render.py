@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -10,9 +10,12 @@ import typer
 
 from lightgap.neck.errors import FileProblem, InputError
 
+from .options import spread
 from .output import dump_json, say, show, write_bytes
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from lightgap.vision.render import SceneSettings
 
 Framing = Literal["full", "half", "macro"]
@@ -30,26 +33,56 @@ Examples:
 """
 
 
+@dataclass(frozen=True, slots=True)
+class ChoiceOptions:
+    """What is held fixed; the rest is drawn at random."""
+
+    instrument: Annotated[
+        str | None, typer.Option(help="Instrument, for example dreadnought, bass, mandolin, tenor-ukulele.")
+    ] = None
+    framing: Annotated[Framing | None, typer.Option(help="Whole neck, half of it, or a few frets.")] = None
+    bow_mm: Annotated[
+        float | None, typer.Option(help="Depth of the bow in mm: positive sags (up-bow), negative is a back-bow.")
+    ] = None
+    background: Annotated[Background | None, typer.Option(help="What stands behind the neck.")] = None
+    light: Annotated[Light | None, typer.Option(help="Main light.")] = None
+    reference: Annotated[Reference | None, typer.Option(help="Object of known size before the straightedge.")] = None
+    strings: Annotated[bool | None, typer.Option("--strings/--no-strings", help="Strung to pitch, or bare.")] = None
+    place: Annotated[
+        Place | None, typer.Option(help="Straightedge over the board's middle, or along the outer string's path.")
+    ] = None
+    width_px: Annotated[int | None, typer.Option(help="Width of the photo in pixels (64 to 8064).")] = None
+
+    def settings(self, rng: np.random.Generator, name: str) -> SceneSettings:
+        """Return a scene drawn at random but for what is held fixed."""
+        from lightgap.vision.render import draw_scene_settings
+
+        settings = draw_scene_settings(
+            rng,
+            framing=self.framing,
+            background=self.background,
+            strings=self.strings,
+            place=self.place,
+            instrument=self.instrument,
+        )
+        settings = replace(settings, name=name)
+        if self.bow_mm is not None:
+            settings = replace(settings, neck=replace(settings.neck, bow_mm=self.bow_mm))
+        if self.light is not None:
+            settings = replace(settings, light=replace(settings.light, kind=self.light))
+        if self.reference is not None:
+            settings = replace(settings, reference=replace(settings.reference, kind=self.reference))
+        return settings if self.width_px is None else _resized(settings, self.width_px)
+
+
+@spread
 def render(
     out: Annotated[
         Path, typer.Argument(metavar="OUT.jpg", help="Photo to write; its truth goes to OUT.json beside it.")
     ],
+    *,
     seed: Annotated[int, typer.Option(help="Number that fixes every random choice: the same one, the same photo.")] = 1,
-    instrument: Annotated[
-        str | None, typer.Option(help="Instrument, for example dreadnought, bass, mandolin, tenor-ukulele.")
-    ] = None,
-    framing: Annotated[Framing | None, typer.Option(help="Whole neck, half of it, or a few frets.")] = None,
-    bow_mm: Annotated[
-        float | None, typer.Option(help="Depth of the bow in mm: positive sags (up-bow), negative is a back-bow.")
-    ] = None,
-    background: Annotated[Background | None, typer.Option(help="What stands behind the neck.")] = None,
-    light: Annotated[Light | None, typer.Option(help="Main light.")] = None,
-    reference: Annotated[Reference | None, typer.Option(help="Object of known size before the straightedge.")] = None,
-    strings: Annotated[bool | None, typer.Option("--strings/--no-strings", help="Strung to pitch, or bare.")] = None,
-    place: Annotated[
-        Place | None, typer.Option(help="Straightedge over the board's middle, or along the outer string's path.")
-    ] = None,
-    width_px: Annotated[int | None, typer.Option(help="Width of the photo in pixels (64 to 8064).")] = None,
+    choices: ChoiceOptions,
 ) -> None:
     """Make a photo with known relief: a straightedge on the frets, and beside it a file that says the truth.
 
@@ -57,23 +90,12 @@ def render(
     """
     import numpy as np
 
-    from lightgap.vision.render import draw_scene_settings, render_photo
+    from lightgap.vision.render import render_photo
 
     if not out.parent.is_dir():
         raise FileProblem(f"cannot write {out}: there is no folder {out.parent}")
     rng = np.random.default_rng(_checked_seed(seed))
-    settings = draw_scene_settings(
-        rng, framing=framing, background=background, strings=strings, place=place, instrument=instrument
-    )
-    settings = replace(settings, name=out.stem)
-    if bow_mm is not None:
-        settings = replace(settings, neck=replace(settings.neck, bow_mm=bow_mm))
-    if light is not None:
-        settings = replace(settings, light=replace(settings.light, kind=light))
-    if reference is not None:
-        settings = replace(settings, reference=replace(settings.reference, kind=reference))
-    if width_px is not None:
-        settings = _resized(settings, width_px)
+    settings = choices.settings(rng, out.stem)
     photo = render_photo(settings, rng=rng)
     write_bytes(out, photo.jpeg)
     write_bytes(out.with_suffix(".json"), (dump_json(photo.sidecar) + "\n").encode("utf-8"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -9,6 +10,7 @@ import typer
 
 from .bench_input import BookOption, NameArgument
 from .neck_input import JsonOption, UnitsOption
+from .options import spread
 from .output import emit_json, say, show, write_bytes
 from .text import table
 
@@ -27,28 +29,42 @@ Examples:
 """
 
 
+@dataclass(frozen=True, slots=True)
+class RoomOptions:
+    """The room the next visit is expected in."""
+
+    temperature: Annotated[str | None, typer.Option(metavar="TEMP", help="Room to expect for: 21C or 70F.")] = None
+    humidity: Annotated[str | None, typer.Option(metavar="PERCENT", help="Room to expect for: 30%.")] = None
+
+    def moisture_pct(self) -> float | None:
+        """Return the wood's moisture content in that room; None when it is not told."""
+        from lightgap.neck.climate import equilibrium_moisture_percent
+        from lightgap.neck.errors import InputError
+        from lightgap.records.inputs import parse_humidity, parse_temperature
+
+        if self.temperature is None and self.humidity is None:
+            return None
+        if self.temperature is None or self.humidity is None:
+            raise InputError("an expectation needs both --temperature and --humidity, or neither")
+        return equilibrium_moisture_percent(parse_temperature(self.temperature), parse_humidity(self.humidity))
+
+
+@spread
 def season(
     name: NameArgument,
-    temperature: Annotated[str | None, typer.Option(metavar="TEMP", help="Room to expect for: 21C or 70F.")] = None,
-    humidity: Annotated[str | None, typer.Option(metavar="PERCENT", help="Room to expect for: 30%.")] = None,
+    *,
+    room: RoomOptions,
     plot: Annotated[Path | None, typer.Option(metavar="PATH.png|.svg", help="Draw the season line.")] = None,
     units: UnitsOption = "mm",
     json: JsonOption = None,
     book: BookOption = None,
 ) -> None:
     """Show an instrument's relief over its visits."""
-    from lightgap.neck.climate import equilibrium_moisture_percent
-    from lightgap.neck.errors import InputError
     from lightgap.records.book import open_book
-    from lightgap.records.inputs import parse_humidity, parse_temperature
     from lightgap.records.instruments import find_instrument
     from lightgap.records.season import season_line
 
-    if (temperature is None) != (humidity is None):
-        raise InputError("an expectation needs both --temperature and --humidity, or neither")
-    moisture = None
-    if temperature is not None and humidity is not None:
-        moisture = equilibrium_moisture_percent(parse_temperature(temperature), parse_humidity(humidity))
+    moisture = room.moisture_pct()
     with open_book(book) as opened:
         line = season_line(opened, find_instrument(opened, name), moisture_pct=moisture)
     if plot is not None:

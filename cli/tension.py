@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from .neck_input import JsonOption
+from .options import spread
 
 if TYPE_CHECKING:
     from lightgap.neck.stiffness import NeckCompliance
@@ -27,11 +29,11 @@ Examples:
 _SETS = "electric-9|10|11, acoustic-11|12|13, bass-40|45, mandolin-10|11, banjo-9"
 
 
-def tension(
-    scale_length: Annotated[
-        str, typer.Option("--scale-length", metavar="LENGTH", help="Scale length, mm or with unit (25.5in).")
-    ] = "648mm",
-    gauge_set: Annotated[str | None, typer.Option("--set", metavar="NAME", help=f"Gauge set: {_SETS}.")] = None,
+@dataclass(frozen=True, slots=True)
+class StringOptions:
+    """The strings now, by set or one by one."""
+
+    gauge_set: Annotated[str | None, typer.Option("--set", metavar="NAME", help=f"Gauge set: {_SETS}.")] = None
     string: Annotated[
         list[str] | None,
         typer.Option(
@@ -39,16 +41,32 @@ def tension(
             help="One string, repeat treble to bass: E4=0.010in plain, E2=0.046inw wound, with :core=0.018in and "
             ":MATERIAL if known, or by unit weight E2=5.78e-3kg/m.",
         ),
-    ] = None,
+    ] = None
     tuning: Annotated[
         str | None,
         typer.Option(metavar="NOTES", help="Tuning of the set: notes treble to bass, drop, or semitones (-1)."),
-    ] = None,
-    to_set: Annotated[str | None, typer.Option(metavar="NAME", help="Gauge set to change to.")] = None,
+    ] = None
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeOptions:
+    """The strings to change to."""
+
+    to_set: Annotated[str | None, typer.Option(metavar="NAME", help="Gauge set to change to.")] = None
     to_string: Annotated[
         list[str] | None, typer.Option(metavar="NOTE=GAUGE", help="String to change to, as --string; repeat.")
-    ] = None,
-    to_tuning: Annotated[str | None, typer.Option(metavar="NOTES", help="Tuning to change to, as --tuning.")] = None,
+    ] = None
+    to_tuning: Annotated[str | None, typer.Option(metavar="NOTES", help="Tuning to change to, as --tuning.")] = None
+
+
+@spread
+def tension(
+    *,
+    scale_length: Annotated[
+        str, typer.Option("--scale-length", metavar="LENGTH", help="Scale length, mm or with unit (25.5in).")
+    ] = "648mm",
+    now: StringOptions,
+    then: ChangeOptions,
     seen: Annotated[
         list[str] | None,
         typer.Option(
@@ -70,13 +88,12 @@ def tension(
 
     length_mm = parse_scale(scale_length)
     assert length_mm is not None
-    specs = _strings(gauge_set, string, tuning=tuning, option="--set")
+    specs = _strings(now.gauge_set, now.string, tuning=now.tuning, option="--set")
     if specs is None:
         raise InputError(f"no strings: give --set NAME ({_SETS}) or --string NOTE=GAUGE")
     strings = [string_tension(s, length_mm) for s in specs]
-    wanted = _strings(
-        to_set or (gauge_set if to_tuning and not to_string else None), to_string, tuning=to_tuning, option="--to-set"
-    )
+    to_set = then.to_set or (now.gauge_set if then.to_tuning and not then.to_string else None)
+    wanted = _strings(to_set, then.to_string, tuning=then.to_tuning, option="--to-set")
     other = None if wanted is None else [string_tension(s, length_mm) for s in wanted]
     compliance = neck_compliance([parse_seen(s) for s in seen]) if seen else None
     if compliance is not None and other is None:

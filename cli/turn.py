@@ -24,6 +24,7 @@ Examples:
 def turn(
     visit: VisitArgument,
     direction: Annotated[Literal["tighten", "loosen"], typer.Argument(help="Which way the nut went.")],
+    *,
     amount: Annotated[str, typer.Argument(metavar="TURNS", help="How much, in turns: 1/8, 1/4, 0.125.")],
     feel: Annotated[
         Literal["free", "snug", "stiff", "at-end", "slack", "unknown"], typer.Option(help="How the nut felt.")

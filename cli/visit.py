@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -9,8 +10,7 @@ import typer
 
 from .bench_input import (
     BookOption,
-    CsvOption,
-    LimitOption,
+    ListOptions,
     NameArgument,
     VisitArgument,
     ask,
@@ -18,6 +18,7 @@ from .bench_input import (
     show_listing,
 )
 from .neck_input import JsonOption, MethodOption, ReadingOption, UnitsOption
+from .options import spread, typed_values
 from .output import emit_json, say, show
 from .visit_words import entry_line, show_comparison, visits_table, write_report
 
@@ -28,10 +29,73 @@ app = typer.Typer(
 )
 
 Stage = Literal["intake", "in-work", "after", "season-check"]
-StageOption = Annotated[
-    Stage | None,
-    typer.Option(help="Where in the visit this belongs; default: intake until rod or bridge was moved, then after."),
-]
+
+
+@dataclass(frozen=True, slots=True)
+class SetupOptions:
+    """String heights, room and bridge, as typed."""
+
+    action: Annotated[
+        str | None, typer.Option(metavar="BASS,TREBLE", help="String height over fret 12, with units: 1.9mm,5/64in.")
+    ] = None
+    nut_height: Annotated[
+        str | None, typer.Option(metavar="BASS,TREBLE", help="String height over fret 1, with units.")
+    ] = None
+    temperature: Annotated[str | None, typer.Option(metavar="TEMP", help="Of the room, with unit: 21C or 70F.")] = None
+    humidity: Annotated[str | None, typer.Option(metavar="PERCENT", help="Relative, of the room: 45%.")] = None
+    bridge_move: Annotated[
+        str | None, typer.Option(metavar="BASS,TREBLE", help="How far the bridge was moved, + up, with units.")
+    ] = None
+
+
+@dataclass(frozen=True, slots=True)
+class SeenOptions:
+    """What was read by hand or seen, as often as wanted."""
+
+    note: Annotated[list[str] | None, typer.Option(help="A note; repeat for more.")] = None
+    crack: Annotated[list[str] | None, typer.Option(help="WHERE: WHAT; repeat for more.")] = None
+    lifted_fret: Annotated[list[str] | None, typer.Option(help="WHERE: WHAT; repeat for more.")] = None
+    buzz: Annotated[list[str] | None, typer.Option(help="WHERE: WHAT; repeat for more.")] = None
+    reading: ReadingOption = None
+
+
+@dataclass(frozen=True, slots=True)
+class InsteadOptions:
+    """What takes an entry's place: once."""
+
+    turn: Annotated[str | None, typer.Option(metavar="WORDS", help="tighten 1/8 snug (in turns).")] = None
+    note: Annotated[str | None, typer.Option(help="A note.")] = None
+    crack: Annotated[str | None, typer.Option(help="WHERE: WHAT.")] = None
+    lifted_fret: Annotated[str | None, typer.Option(help="WHERE: WHAT.")] = None
+    buzz: Annotated[str | None, typer.Option(help="WHERE: WHAT.")] = None
+    reading: Annotated[
+        str | None, typer.Option(metavar="FRET=VALUE[UNIT]", help="A gap read by hand, with its unit.")
+    ] = None
+
+
+@dataclass(frozen=True, slots=True)
+class EntryOptions:
+    """How values are entered."""
+
+    from_file: Annotated[
+        Path | None, typer.Option("--from", metavar="FILE.toml", help="Read the values from a TOML file.")
+    ] = None
+    ask_all: Annotated[bool, typer.Option("--ask", help="Ask for each value at the prompt, with its unit.")] = False
+    stage: Annotated[
+        Stage | None,
+        typer.Option(
+            help="Where in the visit this belongs; default: intake until rod or bridge was moved, then after."
+        ),
+    ] = None
+
+
+@dataclass(frozen=True, slots=True)
+class WithdrawOptions:
+    """An entry taken out of force."""
+
+    withdraw: Annotated[bool, typer.Option("--withdraw", help="Take the entry out of force.")] = False
+    reason: Annotated[str | None, typer.Option(help="Why it is withdrawn.")] = None
+
 
 OPEN_HELP = """Open a visit: intake, or with --season-check a look at how the neck moved over the year.
 
@@ -91,6 +155,7 @@ Examples:
 @app.command("open", help=OPEN_HELP)
 def open_(
     name: NameArgument,
+    *,
     season_check: Annotated[bool, typer.Option("--season-check", help="Only a look, no work.")] = False,
     book: BookOption = None,
 ) -> None:
@@ -108,30 +173,14 @@ def open_(
 
 
 @app.command("add", help=ADD_HELP)
+@spread
 def add(
     visit: VisitArgument,
-    action: Annotated[
-        str | None, typer.Option(metavar="BASS,TREBLE", help="String height over fret 12, with units: 1.9mm,5/64in.")
-    ] = None,
-    nut_height: Annotated[
-        str | None, typer.Option(metavar="BASS,TREBLE", help="String height over fret 1, with units.")
-    ] = None,
-    temperature: Annotated[str | None, typer.Option(metavar="TEMP", help="Of the room, with unit: 21C or 70F.")] = None,
-    humidity: Annotated[str | None, typer.Option(metavar="PERCENT", help="Relative, of the room: 45%.")] = None,
-    bridge_move: Annotated[
-        str | None, typer.Option(metavar="BASS,TREBLE", help="How far the bridge was moved, + up, with units.")
-    ] = None,
-    note: Annotated[list[str] | None, typer.Option(help="A note; repeat for more.")] = None,
-    crack: Annotated[list[str] | None, typer.Option(help="WHERE: WHAT; repeat for more.")] = None,
-    lifted_fret: Annotated[list[str] | None, typer.Option(help="WHERE: WHAT; repeat for more.")] = None,
-    buzz: Annotated[list[str] | None, typer.Option(help="WHERE: WHAT; repeat for more.")] = None,
-    reading: ReadingOption = None,
+    *,
+    setup: SetupOptions,
+    seen: SeenOptions,
     method: MethodOption = "feeler",
-    from_file: Annotated[
-        Path | None, typer.Option("--from", metavar="FILE.toml", help="Read the values from a TOML file.")
-    ] = None,
-    ask_all: Annotated[bool, typer.Option("--ask", help="Ask for each value at the prompt, with its unit.")] = False,
-    stage: StageOption = None,
+    how: EntryOptions,
     book: BookOption = None,
 ) -> None:
     """Enter what was read or seen."""
@@ -140,26 +189,14 @@ def add(
     from lightgap.records.inputs import VISIT_FIELDS, details_from, read_toml
     from lightgap.records.visits import add_entries, find_visit, read_visit
 
-    values: dict[str, Any] = read_toml(from_file) if from_file is not None else {}
-    stage = values.pop("stage", None) if stage is None else stage
+    values: dict[str, Any] = read_toml(how.from_file) if how.from_file is not None else {}
+    stage = values.pop("stage", None) if how.stage is None else how.stage
     file_method = values.pop("method", method)
-    options = {
-        "action": action,
-        "nut-height": nut_height,
-        "temperature": temperature,
-        "humidity": humidity,
-        "bridge-move": bridge_move,
-        "note": note,
-        "crack": crack,
-        "lifted-fret": lifted_fret,
-        "buzz": buzz,
-        "reading": reading,
-    }
-    values |= {name: value for name, value in options.items() if value}
-    if ask_all:
+    values |= {name: value for name, value in typed_values(setup, seen).items() if value}
+    if how.ask_all:
         fields = [(field.name, field.expects) for field in VISIT_FIELDS]
         values = ask(fields, lambda name, text: details_from({name: text})) | values
-    details = details_from(values, method=method if reading else file_method)
+    details = details_from(values, method=method if seen.reading else file_method)
     if not details:
         raise InputError("nothing to enter: give at least one value, or --ask")
     with open_book(book) as opened:
@@ -172,30 +209,14 @@ def add(
 
 
 @app.command("correct", help=CORRECT_HELP)
+@spread
 def correct(
     entry: Annotated[int, typer.Argument(metavar="ENTRY", help="Number of the entry, as lightgap visit show says.")],
-    action: Annotated[
-        str | None, typer.Option(metavar="BASS,TREBLE", help="String height over fret 12, with units.")
-    ] = None,
-    nut_height: Annotated[
-        str | None, typer.Option(metavar="BASS,TREBLE", help="String height over fret 1, with units.")
-    ] = None,
-    temperature: Annotated[str | None, typer.Option(metavar="TEMP", help="Of the room, with unit: 21C or 70F.")] = None,
-    humidity: Annotated[str | None, typer.Option(metavar="PERCENT", help="Relative, of the room: 45%.")] = None,
-    bridge_move: Annotated[
-        str | None, typer.Option(metavar="BASS,TREBLE", help="How far the bridge was moved, + up, with units.")
-    ] = None,
-    turn: Annotated[str | None, typer.Option(metavar="WORDS", help="tighten 1/8 snug (in turns).")] = None,
-    note: Annotated[str | None, typer.Option(help="A note.")] = None,
-    crack: Annotated[str | None, typer.Option(help="WHERE: WHAT.")] = None,
-    lifted_fret: Annotated[str | None, typer.Option(help="WHERE: WHAT.")] = None,
-    buzz: Annotated[str | None, typer.Option(help="WHERE: WHAT.")] = None,
-    reading: Annotated[
-        str | None, typer.Option(metavar="FRET=VALUE[UNIT]", help="A gap read by hand, with its unit.")
-    ] = None,
+    *,
+    setup: SetupOptions,
+    instead: InsteadOptions,
     method: MethodOption = "feeler",
-    withdraw: Annotated[bool, typer.Option("--withdraw", help="Take the entry out of force.")] = False,
-    reason: Annotated[str | None, typer.Option(help="Why it is withdrawn.")] = None,
+    withdrawal: WithdrawOptions,
     book: BookOption = None,
 ) -> None:
     """Correct an entry by a later one."""
@@ -204,24 +225,15 @@ def correct(
     from lightgap.records.inputs import details_from
     from lightgap.records.visits import correct_entry, find_entry, withdraw_entry
 
-    options = {
-        "action": action,
-        "nut-height": nut_height,
-        "temperature": temperature,
-        "humidity": humidity,
-        "bridge-move": bridge_move,
-        "turn": turn,
-        "note": note,
-        "crack": crack,
-        "lifted-fret": lifted_fret,
-        "buzz": buzz,
-        "reading": reading,
-    }
-    details = details_from({name: value for name, value in options.items() if value}, method=method)
-    if withdraw == bool(details) or len(details) > 1:
+    typed = {name: value for name, value in typed_values(setup, instead).items() if value}
+    details = details_from(typed, method=method)
+    if withdrawal.withdraw == bool(details) or len(details) > 1:
         raise InputError("give the one value that takes the entry's place, or --withdraw")
     with open_book(book) as opened:
-        number = withdraw_entry(opened, entry, reason=reason) if withdraw else correct_entry(opened, entry, details[0])
+        if withdrawal.withdraw:
+            number = withdraw_entry(opened, entry, reason=withdrawal.reason)
+        else:
+            number = correct_entry(opened, entry, detail=details[0])
         _, later = find_entry(opened, number)
     show(entry_line(later, units="mm"))
 
@@ -229,6 +241,7 @@ def correct(
 @app.command("show", help=SHOW_HELP)
 def show_one(
     visit: VisitArgument,
+    *,
     everything: Annotated[bool, typer.Option("--all", help="Show corrected and withdrawn entries too.")] = False,
     units: UnitsOption = "mm",
     json: JsonOption = None,
@@ -255,6 +268,7 @@ def show_one(
 @app.command("close", help=CLOSE_HELP)
 def close(
     visit: VisitArgument,
+    *,
     remark: Annotated[str | None, typer.Option(help="A last word on the visit, printed in the report.")] = None,
     report: Annotated[
         Path | None, typer.Option(metavar="PATH.html|.pdf", help="Write the report in the same go.")
@@ -273,12 +287,13 @@ def close(
         show(f"visit {found.id} of {one_line(found.instrument.name)} is closed")
         show_comparison(comparison, units=units)
         if report is not None:
-            write_report(opened, read_visit(opened, found.id), report, units=units, page="A4")
+            write_report(opened, read_visit(opened, found.id), path=report, units=units, page="A4")
 
 
 @app.command("reopen")
 def reopen(
     visit: VisitArgument,
+    *,
     reason: Annotated[str | None, typer.Option(help="Why.")] = None,
     book: BookOption = None,
 ) -> None:
@@ -302,6 +317,7 @@ def reopen(
 def report(
     visit: VisitArgument,
     path: Annotated[Path, typer.Argument(metavar="PATH.html|.pdf", help="File to write.")],
+    *,
     page: Annotated[Literal["A4", "letter"], typer.Option(help="Paper of a PDF.")] = "A4",
     units: UnitsOption = "mm",
     book: BookOption = None,
@@ -311,11 +327,13 @@ def report(
     from lightgap.records.visits import find_visit
 
     with open_book(book) as opened:
-        write_report(opened, find_visit(opened, visit), path, units=units, page=page)
+        write_report(opened, find_visit(opened, visit), path=path, units=units, page=page)
 
 
 @app.command("list", help=LIST_HELP)
+@spread
 def list_all(
+    *,
     instrument: Annotated[
         str | None,
         typer.Option(metavar="INSTRUMENT", help="Only of this instrument.", autocompletion=complete_instrument),
@@ -323,10 +341,8 @@ def list_all(
     search: Annotated[
         str | None, typer.Option(metavar="TEXT", help="Only where this text stands in names, notes and remarks.")
     ] = None,
-    limit: LimitOption = 50,
+    listed: ListOptions,
     units: UnitsOption = "mm",
-    json: JsonOption = None,
-    csv: CsvOption = None,
     book: BookOption = None,
 ) -> None:
     """List visits, newest first."""
@@ -337,10 +353,11 @@ def list_all(
 
     if instrument is not None and search is not None:
         raise InputError("give --instrument or --search, not both")
+    limit = listed.limit or None
     with open_book(book) as opened:
         if search is not None:
-            listing = search_visits(opened, search, limit=limit or None)
+            listing = search_visits(opened, search, limit=limit)
         else:
             chosen = None if instrument is None else find_instrument(opened, instrument).id
-            listing = list_visits(opened, instrument_id=chosen, limit=limit or None)
-    show_listing(listing, json=json, csv_target=csv, human=lambda rows: visits_table(rows, units=units))
+            listing = list_visits(opened, instrument_id=chosen, limit=limit)
+    show_listing(listing, listed, human=lambda rows: visits_table(rows, units=units))

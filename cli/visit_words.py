@@ -62,7 +62,7 @@ def show_comparison(comparison: Comparison | None, *, units: Any) -> None:
         say(f"note: {note}")
 
 
-def write_report(book: Any, visit: Any, path: Path, *, units: Any, page: Any) -> None:
+def write_report(book: Any, visit: Any, *, path: Path, units: Any, page: Any) -> None:
     """Write a visit's report, HTML or PDF by the name's ending.
 
     Raises
