@@ -34,9 +34,10 @@ def draw_scene_settings(
     """Draw a random scene; what is named stays as named.
 
     Camera elevation -1 to +3 degrees, yaw and roll within 3, radial distortion within 0.04, point spread 0.6 to 1.8 px,
-    JPEG quality 80 to 95, sharpened or not, noise from good light to high sensitivity, all lights, backgrounds,
-    references, bow families, finishes. With the straightedge at the outer string's path the camera stands level in
-    half of the scenes and is lowered to the board's slope there in the other half.
+    JPEG quality 80 to 95, sharpened or not, noise from good light down to a signal of ten times the noise at 18 % grey
+    (the acceptable ratio of ISO 12232, from memory), all lights, backgrounds, references, bow families, finishes, flat,
+    round and compound boards. With the straightedge at the outer string's path the camera stands level in half of the
+    scenes and is lowered to the board's slope there in the other half.
 
     Raises
     ------
@@ -91,6 +92,8 @@ def draw_neck(rng: np.random.Generator, instrument: str) -> Neck:
     boards = ((0.020, 0.017, 0.016), (0.070, 0.036, 0.024), (0.045, 0.026, 0.018), (0.42, 0.27, 0.13))
     wood = boards[int(rng.choice(4, p=[0.35, 0.35, 0.2, 0.1]))]
     peak = float(rng.uniform(0.3, 0.62)) * neck.body_joint_fret if kind == "skewed" else None
+    radius = None if neck.board_radius_mm is None else neck.board_radius_mm * float(rng.uniform(0.75, 1.3))
+    compound = radius is not None and rng.random() < 0.2
     return replace(
         neck,
         board_colour=wood,
@@ -102,7 +105,8 @@ def draw_neck(rng: np.random.Generator, instrument: str) -> Neck:
         fret_width_mm=neck.fret_width_mm * float(rng.uniform(0.9, 1.1)),
         fret_height_mm=neck.fret_height_mm * float(rng.uniform(0.85, 1.1)),
         fret_roughness=float(rng.uniform(0.10, 0.22)),
-        board_radius_mm=None if neck.board_radius_mm is None else neck.board_radius_mm * float(rng.uniform(0.75, 1.3)),
+        board_radius_mm=radius,
+        board_radius_end_mm=radius * float(rng.uniform(1.2, 1.7)) if compound and radius is not None else None,
     )
 
 
