@@ -56,7 +56,9 @@ def set_up(settings: SceneSettings, *, rng: np.random.Generator) -> tuple[Crowns
     return crowns, line, camera
 
 
-def render_photo(settings: SceneSettings, *, rng: np.random.Generator) -> RenderedPhoto:
+def render_photo(
+    settings: SceneSettings, *, rng: np.random.Generator, grain: np.random.Generator | None = None
+) -> RenderedPhoto:
     """Make a photo of a straightedge on frets, and its truth.
 
     Parameters
@@ -65,6 +67,8 @@ def render_photo(settings: SceneSettings, *, rng: np.random.Generator) -> Render
         The whole scene.
     rng
         Source of every random number: crown scatter, clutter, rays and noise. The same state gives the same photo.
+    grain
+        Source of rays and noise instead: another photo of the same scene.
 
     Raises
     ------
@@ -76,11 +80,12 @@ def render_photo(settings: SceneSettings, *, rng: np.random.Generator) -> Render
 
     crowns, line, camera = set_up(settings, rng=rng)
     scene = pack_scene(settings, crowns, line=line, rng=rng)
-    radiance = cast_scene(settings, scene, camera=camera, line=line, seed=int(rng.integers(1 << 30)))
+    grain = rng if grain is None else grain
+    radiance = cast_scene(settings, scene, camera=camera, line=line, seed=int(grain.integers(1 << 30)))
     exposure = choose_exposure(radiance.mean, settings.imaging)
     # Eight bits come out: single precision is plenty from here on.
     light = (exposure * blur_by_lens(radiance, settings.imaging.psf_sigma_px)).astype(np.float32)
-    level = add_sensor_noise(light, settings.imaging, rng=rng)
+    level = add_sensor_noise(light, settings.imaging, rng=grain)
     image = develop(level, settings.imaging)
     focal_35mm = round(36.0 * camera.focal_px / settings.camera.width_px)
     jpeg = encode_jpeg(image, settings.imaging, focal_35mm=focal_35mm)

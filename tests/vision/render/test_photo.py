@@ -25,6 +25,9 @@ def test_same_seed_same_photo() -> None:
     assert first.jpeg == again.jpeg
     assert first.sidecar == again.sidecar
     assert first.jpeg != other.jpeg
+    again_with_other_noise = render_photo(SMALL, rng=np.random.default_rng(3), grain=np.random.default_rng(9))
+    assert again_with_other_noise.jpeg != first.jpeg
+    assert again_with_other_noise.sidecar["truth"] == first.sidecar["truth"]
     assert first.image.shape == (148, 480, 3)
     assert first.truth.photo.width_px == 480
 
