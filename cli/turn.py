@@ -42,7 +42,7 @@ def turn(
     made = Turn(direction, parse_turns(amount), feel)
     with open_book(book) as opened:
         found = find_visit(opened, visit)
-        number = add_entry(opened, found, made)
+        number = add_entry(opened, found, detail=made)
         found = read_visit(opened, found.id)
     total = sum(item.amount_turns for item in found.turns())
     way: Any = {"tighten": "tightened", "loosen": "loosened"}[direction]

@@ -201,7 +201,7 @@ def add(
         raise InputError("nothing to enter: give at least one value, or --ask")
     with open_book(book) as opened:
         found = find_visit(opened, visit)
-        numbers = set(add_entries(opened, found, details, stage=stage))
+        numbers = set(add_entries(opened, found, details=details, stage=stage))
         found = read_visit(opened, found.id)
     for entry in found.entries:
         if entry.id in numbers:

@@ -55,8 +55,8 @@ class Bench:
             value = getattr(self, name)
             if value not in get_args(kinds):
                 raise InputError(f"{name.replace('_', '-')}: {value!r} is not one of {', '.join(get_args(kinds))}")
-        _check_cap("step cap", self.step_cap_turns, STEP_CAP_TURNS)
-        _check_cap("visit cap", self.visit_cap_turns, VISIT_CAP_TURNS)
+        _check_cap("step cap", self.step_cap_turns, highest=STEP_CAP_TURNS)
+        _check_cap("visit cap", self.visit_cap_turns, highest=VISIT_CAP_TURNS)
         if not (math.isfinite(self.turned_turns) and 0 <= self.turned_turns <= 10):
             raise InputError(f"turns made this visit must be 0 to 10 turns, got {self.turned_turns}")
 
@@ -66,7 +66,7 @@ class Bench:
         return max(0.0, min(self.step_cap_turns, self.visit_cap_turns - self.turned_turns))
 
 
-def _check_cap(name: str, value: float, highest: float) -> None:
+def _check_cap(name: str, value: float, *, highest: float) -> None:
     if not (math.isfinite(value) and 0 < value <= highest):
         raise InputError(
             f"{name} must be above 0 and at most {highest:g} turn (it can be lowered, not raised), got {value}"

@@ -158,7 +158,11 @@ def _set_odd_aside(part: GapProfile) -> tuple[Array, Array, tuple[OddFret, ...]]
         amount, expanded = _deletion(part, aside)
         free = [i for i in range(len(amount)) if i not in aside]
         worst = free[int(np.argmax(np.abs(amount[free]) / np.maximum(expanded[free], 1e-9)))]
-        if len(aside) >= most or not _stands_off(amount[worst], expanded[worst]) or not _rocks(part, worst, amount):
+        if (
+            len(aside) >= most
+            or not _stands_off(amount[worst], expanded[worst])
+            or not _rocks(part, worst, amount=amount)
+        ):
             break
         aside.append(worst)
     odd = []
@@ -176,7 +180,7 @@ def _deletion(part: GapProfile, aside: list[int]) -> tuple[Array, Array]:
     design = smooth_design(part.position_mm)
     for i in range(n):
         rest = [j for j in range(n) if j != i and j not in aside]
-        tau = _scatter(part.gap_mm[rest], part.covariance_mm2[np.ix_(rest, rest)], design[rest])
+        tau = _scatter(part.gap_mm[rest], part.covariance_mm2[np.ix_(rest, rest)], design=design[rest])
         both = [*rest, i]
         total = part.covariance_mm2[np.ix_(both, both)] + tau**2 * np.eye(len(both))
         _, projection = restricted_fit(part.gap_mm[both], total, design=design[both])
@@ -186,7 +190,7 @@ def _deletion(part: GapProfile, aside: list[int]) -> tuple[Array, Array]:
     return amount, expanded
 
 
-def _scatter(gap: Array, covariance: Array, design: Array) -> float:
+def _scatter(gap: Array, covariance: Array, *, design: Array) -> float:
     """Scatter of fret heights by restricted likelihood over the grid."""
     scores, _ = restricted_fit(gap, scattered(covariance), design=design)
     weight = np.exp(scores - scores.max())
@@ -197,7 +201,7 @@ def _stands_off(amount: float, expanded: float) -> bool:
     return is_above(amount, expanded, limit=ODD_LIMIT_MM) or is_below(amount, expanded, limit=-ODD_LIMIT_MM)
 
 
-def _rocks(part: GapProfile, at: int, amount: Array) -> bool:
+def _rocks(part: GapProfile, at: int, *, amount: Array) -> bool:
     """The rocker test agrees in sign beyond its uncertainty; end crowns have none and rest on the curve alone."""
     if not 0 < at < len(part.crowns) - 1:
         return True
@@ -216,7 +220,7 @@ def _crowding(part: GapProfile, odd: set[int]) -> Crowding:
     keep = [i for i, f in enumerate(part.frets) if f not in odd]
     design = smooth_design(part.position_mm)
     cov = part.covariance_mm2[np.ix_(keep, keep)]
-    tau = _scatter(part.gap_mm[keep], cov, design[keep])
+    tau = _scatter(part.gap_mm[keep], cov, design=design[keep])
     total = cov + tau**2 * np.eye(len(keep))
     information = design[keep].T @ np.linalg.solve(total, design[keep])
     best = np.linalg.solve(information, design[keep].T @ np.linalg.solve(total, part.gap_mm[keep]))
@@ -249,7 +253,7 @@ def _tongue(profile: GapProfile, relief: Relief, *, odd: frozenset[int] = frozen
     gap, cov = profile.gap_mm[part], np.array(profile.covariance_mm2[np.ix_(part, part)])
     place = profile.position_mm[part]
     design, tangent = _polynomial(place[:last]), _tangent_row(place)
-    tau = _scatter(gap[:last], cov[:last, :last], design)
+    tau = _scatter(gap[:last], cov[:last, :last], design=design)
     total = cov + tau**2 * np.eye(len(part))
     solved = np.linalg.solve(total[:last, :last], design)
     row = np.append(tangent @ np.linalg.solve(design.T @ solved, solved.T), -1.0)

@@ -167,9 +167,9 @@ def compute_clearance(
         worst = np.argmin(room, axis=1)
         least[row] = room[np.arange(len(worst)), worst]
         where[row] = np.array(full.frets)[worst]
-        expanded[row] = [K * model.u_room(full.covariance_mm2, n, int(m)) for n, m in enumerate(worst)]
+        expanded[row] = [K * model.u_room(full.covariance_mm2, n, crown=int(m)) for n, m in enumerate(worst)]
     verdicts = tuple(
-        tuple(_verdict(a, u, setup.margin_mm) for a, u in zip(la, lu, strict=True))
+        tuple(_verdict(a, u, margin=setup.margin_mm) for a, u in zip(la, lu, strict=True))
         for la, lu in zip(least, expanded, strict=True)
     )
     pulls = [s.tension_N for s in strings]
@@ -235,7 +235,7 @@ def _string_heights(action: ActionReading, count: int) -> list[float]:
     return [float(v) for v in np.linspace(action.treble_mm, action.bass_mm, count)] if count > 1 else [action.treble_mm]
 
 
-def _verdict(least: float, expanded: float, margin: float) -> Verdict:
+def _verdict(least: float, expanded: float, *, margin: float) -> Verdict:
     judged = judge(least, expanded, low=margin, high=np.inf)
     return "clears" if judged == "inside" else "buzzes" if judged == "below" else "cannot-tell"
 
@@ -253,6 +253,7 @@ class _Model:
 
     @classmethod
     def of(cls, full: GapProfile, setup: Setup) -> _Model:
+        """Return the geometry over a profile that holds every fret."""
         x, length = full.position_mm, setup.scale_length_mm
         start = np.concatenate([[0.0], x[:-1]])
         share = (x - start[:, None]) / (length - start[:, None])
@@ -284,7 +285,7 @@ class _Model:
             )
         return out
 
-    def u_room(self, covariance: Array, played: int, crown: int) -> float:
+    def u_room(self, covariance: Array, played: int, *, crown: int) -> float:
         """Standard uncertainty of one clearance, through its linear dependence on gaps and readings."""
         share = self.share[played, crown]
         row = np.zeros(len(self.x_mm))

@@ -156,7 +156,7 @@ def combine_profiles(profiles: Sequence[GapProfile], *, common: Sequence[float])
     own, shared = stack.covariances(weights, common)
     own = own + doubt
     gap = sum((w @ p.gap_mm for w, p in zip(weights, profiles, strict=True)), np.zeros(len(stack.frets)))
-    joined = _profile(stack, gap, own + shared)
+    joined = _profile(stack, gap, covariance_mm2=own + shared)
     zeroed = any(c.touching for p in profiles for c in p.crowns)
     if zeroed:
         joined = rezero_on_contact(joined)
@@ -193,6 +193,7 @@ class _Stack:
 
     @classmethod
     def of(cls, profiles: Sequence[GapProfile]) -> _Stack:
+        """Return the profiles over the union of their frets."""
         places: dict[int, tuple[float, int]] = {}
         for number, profile in enumerate(profiles):
             for crown in profile.crowns:
@@ -259,17 +260,17 @@ class _Stack:
     def laid(self, weights: Sequence[Array]) -> list[Array]:
         """Return the weights with the heights laid under the straightedge of the photos."""
         lines = [self.line_weights(i) for i in range(len(self.profiles))]
-        tilts = [self._away(weights, i, lines[i][1:]) for i in range(len(self.profiles))]
+        tilts = [self._away(weights, i, row=lines[i][1:]) for i in range(len(self.profiles))]
         share = self._tilt_shares(lines, tilts)
         tilt = [sum(s * t[j] for s, t in zip(share, tilts, strict=True)) for j in range(len(weights))]
         tilted = [w + np.outer(self.line[:, 1], t) for w, t in zip(weights, tilt, strict=True)]
         widest = self._widest()
         ones = np.ones(len(self.index[widest]))
         level = np.linalg.solve(self._firm(widest), ones)
-        constant = self._away(tilted, widest, level[None] / level.sum())
+        constant = self._away(tilted, widest, row=level[None] / level.sum())
         return [w + np.outer(self.line[:, 0], c) for w, c in zip(tilted, constant, strict=True)]
 
-    def _away(self, weights: Sequence[Array], number: int, row: Array) -> list[Array]:
+    def _away(self, weights: Sequence[Array], number: int, *, row: Array) -> list[Array]:
         """Return, as weights on each profile's gaps, a combination of what one profile differs from the heights by."""
         at = self.index[number]
         parts = [-(row @ w[at])[0] for w in weights]
@@ -321,7 +322,7 @@ class _Stack:
         return np.asarray((vector * np.clip(value, 0, None)) @ vector.T)
 
 
-def _profile(stack: _Stack, gap_mm: Array, covariance_mm2: Array) -> GapProfile:
+def _profile(stack: _Stack, gap_mm: Array, *, covariance_mm2: Array) -> GapProfile:
     crowns = []
     for k, (fret, number) in enumerate(zip(stack.frets, stack.first_shown, strict=True)):
         source = stack.profiles[number]

@@ -99,7 +99,7 @@ def plan_rod(
     if learned_step_turns is None:
         moves = "outside"
     side = _side(relief, judgement, low=low, high=high, moves_when=moves)
-    reasons = [*findings, *_reasons(relief, judgement, side, bench=bench, known=findings)]
+    reasons = [*findings, *_reasons(relief, judgement, side=side, bench=bench, known=findings)]
     direction: Direction = "none"
     step = 0.0
     if side is not None and not any(f.code in HOLDS for f in reasons):
@@ -181,7 +181,7 @@ def _step(relief: Relief, side: Side, *, bench: Bench, learned: float | None) ->
 
 
 def _reasons(
-    relief: Relief, judgement: Judgement, side: Side | None, *, bench: Bench, known: Sequence[Finding]
+    relief: Relief, judgement: Judgement, *, side: Side | None, bench: Bench, known: Sequence[Finding]
 ) -> list[Finding]:
     """Everything that keeps the rod still or is worth saying, from relief and bench."""
     out: list[Finding] = []
@@ -209,11 +209,11 @@ def _reasons(
     if side is not None:
         if relief.shape == "s-bend":
             add("s-bend", "the neck bends both ways along the chord: a rod cannot take an S out; see a repairer")
-        _rod_reasons(side, bench, add)
+        _rod_reasons(side, bench, add=add)
     return out
 
 
-def _rod_reasons(side: Side, bench: Bench, add: _Add) -> None:
+def _rod_reasons(side: Side, bench: Bench, *, add: _Add) -> None:
     if bench.rod == "none":
         add("no-rod", "there is no rod to turn: string gauge, tuning, fret work or a repairer can change this neck")
     elif bench.nut_feel == "stiff":

@@ -54,14 +54,14 @@ def crown_posterior(profile: GapProfile) -> CrownPosterior:
     """
     gap, cov = profile.gap_mm, profile.covariance_mm2
     if len(gap) < MIN_CROWNS:
-        return _collect(np.array([1.0]), [gap], [np.array(cov)])
+        return _collect(np.array([1.0]), [gap], covs=[np.array(cov)])
     design = smooth_design(profile.position_mm)
     scores, projections = restricted_fit(gap, scattered(cov), design=design)
     scores = scores - 0.5 * (np.log(TAU_GRID_MM / TAU_PRIOR_MM) / TAU_PRIOR_LOG_SD) ** 2
     weight = np.exp(scores - scores.max())
     means = gap - (cov @ projections @ gap[:, None])[..., 0]
     covs = cov - cov @ projections @ cov
-    return _collect(weight / weight.sum(), list(means), list(covs))
+    return _collect(weight / weight.sum(), list(means), covs=list(covs))
 
 
 def scattered(covariance: Array) -> Array:
@@ -100,7 +100,7 @@ def restricted_fit(gap: Array, total: Array, *, design: Array) -> tuple[Array, A
     return -0.5 * (np.linalg.slogdet(total)[1] + np.linalg.slogdet(information)[1] + misfit), projection
 
 
-def _collect(weight: Array, means: list[Array], covs: list[Array]) -> CrownPosterior:
+def _collect(weight: Array, means: list[Array], *, covs: list[Array]) -> CrownPosterior:
     mean = np.tensordot(weight, np.array(means), axes=1)
     away = np.array(means) - mean
     cov = np.tensordot(weight, np.array(covs), axes=1) + np.einsum("t,ti,tj->ij", weight, away, away)

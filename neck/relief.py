@@ -63,7 +63,7 @@ def compute_relief(profile: GapProfile, *, chord: tuple[int, int] | None = None,
     own = draws[:, at - first - 1]
     choice = float(np.mean((truth - depth[at]) ** 2) - np.mean((own - depth[at]) ** 2))
     expanded = coverage_k * float(np.sqrt(linear + max(0.0, choice)))
-    expanded = max(expanded, _rival_reach(depth[inside], float(depth[at]), expanded))
+    expanded = max(expanded, _rival_reach(depth[inside], float(depth[at]), expanded=expanded))
     sd = np.sqrt(np.clip(np.diag(matrix @ post.covariance_mm2 @ matrix.T), 0, None))
     shape = _shape(depth[inside], coverage_k * sd[inside], relief=float(depth[at]), expanded=expanded)
     ends = (profile.frets[first], profile.frets[last])
@@ -81,7 +81,7 @@ def default_chord(profile: GapProfile) -> tuple[int, int]:
     return frets[0], near
 
 
-def _rival_reach(depth: Array, relief: float, expanded: float) -> float:
+def _rival_reach(depth: Array, relief: float, *, expanded: float) -> float:
     """Return how far the deepest crown on the other side of the chord lies, when it is a rival for the relief.
 
     On a neck bent both ways the crown of largest depth changes sides within the uncertainty; a relief of either sign

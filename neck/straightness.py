@@ -99,14 +99,14 @@ def end_point_straightness(position_mm: Array, height_mm: Array) -> Straightness
     x, y = _pair(position_mm, height_mm)
     slope = float((y[-1] - y[0]) / (x[-1] - x[0]))
     deviation = chord_matrix(x, (0, len(x) - 1)) @ y
-    return _straightness(slope, float(y[0] - slope * x[0]), deviation)
+    return _straightness(slope, float(y[0] - slope * x[0]), deviation=deviation)
 
 
 def least_squares_straightness(position_mm: Array, height_mm: Array) -> Straightness:
     """Return straightness against the least-squares line (ISO 12780-1)."""
     x, y = _pair(position_mm, height_mm)
     fit = fit_line(x, y)
-    return _straightness(fit.slope, fit.intercept, y - fit.intercept - fit.slope * x)
+    return _straightness(fit.slope, fit.intercept, deviation=y - fit.intercept - fit.slope * x)
 
 
 def minimum_zone_straightness(position_mm: Array, height_mm: Array) -> Straightness:
@@ -123,7 +123,7 @@ def minimum_zone_straightness(position_mm: Array, height_mm: Array) -> Straightn
     residual = y - slopes[:, None] * x
     best = int(np.argmin(np.ptp(residual, axis=1)))
     middle = float((residual[best].max() + residual[best].min()) / 2)
-    return _straightness(float(slopes[best]), middle, residual[best] - middle)
+    return _straightness(float(slopes[best]), middle, deviation=residual[best] - middle)
 
 
 def fit_line(x: Array, y: Array, *, covariance: Array | None = None) -> LineFit:
@@ -176,5 +176,5 @@ def _pair(x: Array, y: Array) -> tuple[Array, Array]:
     return x, y
 
 
-def _straightness(slope: float, intercept: float, deviation: Array) -> Straightness:
+def _straightness(slope: float, intercept: float, *, deviation: Array) -> Straightness:
     return Straightness(slope, intercept, frozen_array(deviation), float(np.ptp(deviation)))

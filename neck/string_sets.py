@@ -59,7 +59,7 @@ def string_set(name: str, *, tuning: str | None = None) -> tuple[StringSpec, ...
         raise InputError(f"string set {name!r} is not one of {', '.join(SET_NAMES)}")
     gauges, wrap, kind = _SETS[name]
     notes = tuning_notes(tuning, usual=_TUNINGS[kind].split())
-    return tuple(_by_gauge(g, note, wrap) for g, note in zip(gauges.split(), notes, strict=True))
+    return tuple(_by_gauge(g, note, wrap=wrap) for g, note in zip(gauges.split(), notes, strict=True))
 
 
 def tuning_notes(tuning: str | None, *, usual: Sequence[str]) -> tuple[str, ...]:
@@ -103,7 +103,7 @@ def parse_string(text: str) -> StringSpec:
     gauge, *options = [part.strip() for part in rest.split(":")]
     for unit, factor in (("kg/m", 1.0), ("lb/in", KG_M_PER_LB_IN)):
         if gauge.endswith(unit):
-            return _by_weight(note, gauge[: -len(unit)], factor, text)
+            return _by_weight(note, gauge[: -len(unit)], factor=factor, text=text)
     wound = gauge.endswith("w")
     diameter = parse_length(gauge[:-1] if wound else gauge, what=f"string {text!r}")
     core_mm, material = _string_options(options, text, wound=wound)
@@ -115,13 +115,13 @@ def parse_string(text: str) -> StringSpec:
     return StringSpec(note, weight, share * weight, f"{diameter:.3f} mm wound {material}")
 
 
-def _by_gauge(gauge: str, note: str, wrap: Material) -> StringSpec:
+def _by_gauge(gauge: str, note: str, *, wrap: Material) -> StringSpec:
     wound = gauge.endswith("w")
     thou = gauge.removesuffix("w")
     return parse_string(f"{note}={thou}thou{'w:' + wrap if wound else ''}")
 
 
-def _by_weight(note: str, number: str, factor: float, text: str) -> StringSpec:
+def _by_weight(note: str, number: str, *, factor: float, text: str) -> StringSpec:
     try:
         weight = float(number) * factor
     except ValueError:

@@ -133,7 +133,7 @@ def _entries(book: Book) -> Iterator[Fault]:
 
 def _photos(book: Book) -> Iterator[Fault]:
     for row in book.rows("SELECT sha256, suffix, size_bytes, file_name FROM photo ORDER BY sha256"):
-        place = photo_path(book.photos, row["sha256"], row["suffix"])
+        place = photo_path(book.photos, row["sha256"], suffix=row["suffix"])
         where = f"{place} ({row['file_name']}, {_used_by(book, row['sha256'])})"
         try:
             same_size = place.stat().st_size == row["size_bytes"]

@@ -42,7 +42,7 @@ def check_range(what: str, value: float | None, *, low: float, high: float, unit
         raise InputError(f"{what} of {value:g} {unit} makes no sense: expected {low:g} to {high:g} {unit}")
 
 
-def check_choice(what: str, value: str, choices: tuple[str, ...]) -> None:
+def check_choice(what: str, value: str, *, choices: tuple[str, ...]) -> None:
     """Refuse a word that is not among the choices.
 
     Raises
@@ -86,8 +86,8 @@ class Turn:
     feel: Feel = "unknown"
 
     def __post_init__(self) -> None:
-        check_choice("direction", self.direction, ("tighten", "loosen"))
-        check_choice("feel", self.feel, FEELS)
+        check_choice("direction", self.direction, choices=("tighten", "loosen"))
+        check_choice("feel", self.feel, choices=FEELS)
         if not (math.isfinite(self.amount_turns) and 0 < self.amount_turns <= MAX_TURN):
             raise InputError(
                 f"a turn of {self.amount_turns:g} makes no sense in one go: expected more than 0 and at most "
@@ -167,7 +167,7 @@ class Remark:
     place: str | None = None
 
     def __post_init__(self) -> None:
-        check_choice("topic", self.topic, TOPICS)
+        check_choice("topic", self.topic, choices=TOPICS)
         if not self.text.strip():
             raise InputError(f"{self.topic}: the text is empty")
 
@@ -244,9 +244,9 @@ class Entry:
         return self.corrected_by is None and not isinstance(self.detail, Withdrawal)
 
 
-def insert_entry(book: Book, visit_id: int, detail: Detail, *, stage: str, corrects_id: int | None = None) -> int:
+def insert_entry(book: Book, visit_id: int, *, detail: Detail, stage: str, corrects_id: int | None = None) -> int:
     """Add an entry inside a running transaction and return its number."""
-    check_choice("stage", stage, STAGES)
+    check_choice("stage", stage, choices=STAGES)
     entry_id = book.insert(
         "entry",
         {
@@ -271,7 +271,7 @@ def read_entries(book: Book, visit_id: int) -> tuple[Entry, ...]:
     )
     details: dict[int, Detail] = {}
     for kind in {head["kind"] for head in heads}:
-        details |= _read_details(book, visit_id, kind)
+        details |= _read_details(book, visit_id, kind=kind)
     return tuple(
         Entry(
             id=head["id"],
@@ -286,7 +286,7 @@ def read_entries(book: Book, visit_id: int) -> tuple[Entry, ...]:
     )
 
 
-def _read_details(book: Book, visit_id: int, kind: str) -> dict[int, Detail]:
+def _read_details(book: Book, visit_id: int, *, kind: str) -> dict[int, Detail]:
     cls = KINDS[kind]
     names = [f.name for f in fields(cls)]
     rows = book.rows(

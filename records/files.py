@@ -56,7 +56,7 @@ def photo_folder(book_path: Path) -> Path:
     return book_path.with_name(book_path.name + ".photos")
 
 
-def photo_path(folder: Path, sha256: str, suffix: str) -> Path:
+def photo_path(folder: Path, sha256: str, *, suffix: str) -> Path:
     """Return where a photo of this content is kept."""
     return folder / sha256[:2] / f"{sha256}{suffix}"
 
@@ -90,7 +90,7 @@ def keep_file(folder: Path, source: Path, *, suffix: str) -> tuple[str, int]:
                     target.write(block)
                 target.flush()
                 os.fsync(target.fileno())
-            place = photo_path(folder, digest.hexdigest(), suffix)
+            place = photo_path(folder, digest.hexdigest(), suffix=suffix)
             place.parent.mkdir(exist_ok=True)
             os.chmod(temporary, 0o444)
             os.replace(temporary, place)

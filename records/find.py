@@ -103,7 +103,7 @@ class Listing:
 def list_visits(book: Book, *, instrument_id: int | None = None, limit: int | None = None) -> Listing:
     """Return visits, newest first, of one instrument or of all."""
     chosen = "" if instrument_id is None else "WHERE instrument_id = :instrument"
-    return _visits(book, chosen, {"instrument": instrument_id}, limit=limit)
+    return _visits(book, chosen, parameters={"instrument": instrument_id}, limit=limit)
 
 
 def search_visits(book: Book, text: str, *, limit: int | None = None) -> Listing:
@@ -112,7 +112,7 @@ def search_visits(book: Book, text: str, *, limit: int | None = None) -> Listing
     Capital letters do not matter; corrected entries and former names are searched too.
     """
     escaped = text.casefold().replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
-    return _visits(book, _MATCHING, {"pattern": f"%{escaped}%"}, limit=limit)
+    return _visits(book, _MATCHING, parameters={"pattern": f"%{escaped}%"}, limit=limit)
 
 
 def list_instruments(book: Book, *, text: str = "", limit: int | None = None) -> Listing:
@@ -130,7 +130,7 @@ def list_instruments(book: Book, *, text: str = "", limit: int | None = None) ->
     return Listing(INSTRUMENT_LIST_SCHEMA, INSTRUMENT_COLUMNS, tuple(map(dict, rows)), total)
 
 
-def _visits(book: Book, chosen: str, parameters: dict[str, Any], *, limit: int | None) -> Listing:
+def _visits(book: Book, chosen: str, *, parameters: dict[str, Any], limit: int | None) -> Listing:
     rows = book.rows(_VISITS.format(chosen=chosen), parameters | {"limit": -1 if limit is None else limit})
     total = len(rows)
     if limit is not None and total == limit:

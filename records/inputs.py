@@ -321,14 +321,14 @@ def read_toml(path: Path) -> dict[str, str | list[str]]:
         document = tomllib.loads(data.decode("utf-8"))
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
         raise FileProblem(f"cannot read {path}: it is no TOML ({problem})") from None
-    return dict(_typed(key, value, path) for key, value in document.items())
+    return dict(_typed(key, value, path=path) for key, value in document.items())
 
 
 _UNIT_ENDINGS = {"-mm": "mm", "-in": "in", "-degc": "C", "-degf": "F", "-pct": "%"}
 _UNITLESS = ("frets", "body-joint")
 
 
-def _typed(key: str, value: object, path: Path) -> tuple[str, str | list[str]]:
+def _typed(key: str, value: object, *, path: Path) -> tuple[str, str | list[str]]:
     name = key.replace("_", "-")
     if isinstance(value, list) and all(isinstance(item, str) for item in value):
         return name, cast("list[str]", value)

@@ -57,11 +57,11 @@ class Facts:
             if isinstance(value, str) and len(value) > MAX_TEXT:
                 raise InputError(f"{field.name}: longer than {MAX_TEXT} characters")
         if self.family is not None:
-            check_choice("family", self.family, FAMILIES)
+            check_choice("family", self.family, choices=FAMILIES)
         if self.rod_kind is not None:
-            check_choice("rod kind", self.rod_kind, get_args(RodKind))
+            check_choice("rod kind", self.rod_kind, choices=get_args(RodKind))
         if self.rod_access is not None:
-            check_choice("rod access", self.rod_access, get_args(Access))
+            check_choice("rod access", self.rod_access, choices=get_args(Access))
         check_range("a scale length", self.scale_length_mm, low=200, high=1200, unit="mm")
         check_range("a number of frets", self.fret_count, low=1, high=36, unit="frets")
         check_range("a body joint", self.body_joint_fret, low=1, high=36, unit="(fret)")
@@ -101,7 +101,7 @@ def add_instrument(book: Book, facts: Facts) -> Instrument:
     with book.write():
         _refuse_taken_name(book, facts.name, except_id=None)
         instrument_id = book.insert("instrument", {"created_utc": utc_now()})
-        _insert_facts(book, instrument_id, facts)
+        _insert_facts(book, instrument_id, facts=facts)
     return find_instrument(book, facts.name)
 
 
@@ -116,7 +116,7 @@ def change_instrument(book: Book, instrument: Instrument, **changes: Any) -> Ins
     facts = replace(instrument.facts, **changes)
     with book.write():
         _refuse_taken_name(book, facts.name, except_id=instrument.id)
-        _insert_facts(book, instrument.id, facts)
+        _insert_facts(book, instrument.id, facts=facts)
     return find_instrument(book, facts.name)
 
 
@@ -157,7 +157,7 @@ def instrument_names(book: Book, *, beginning: str = "") -> list[str]:
     return [row["name"] for row in rows if row["name_key"].startswith(start)]
 
 
-def _insert_facts(book: Book, instrument_id: int, facts: Facts) -> None:
+def _insert_facts(book: Book, instrument_id: int, *, facts: Facts) -> None:
     values = {name: getattr(facts, name) for name in _COLUMNS}
     book.insert(
         "instrument_entry",

@@ -98,7 +98,7 @@ def profile_plot(
     axes.axhline(0.0, color="#202020", linewidth=2.2, zorder=1)
     for index, line in enumerate(measurements):
         _draw_line(axes, line, index=index, units=units, count=len(measurements))
-    _label_axes(figure, axes, measurements, units=units)
+    _label_axes(figure, axes, lines=measurements, units=units)
     return saved_figure(figure, image_format)
 
 
@@ -152,10 +152,10 @@ def _draw_line(axes: Axes, line: LabelledProfile, *, index: int, units: Units, c
         label=f" {line.label}: relief {with_uncertainty(relief.relief_mm, relief.U_mm, units=units)}",
         zorder=3,
     )
-    _draw_chord(axes, x, y, line=line, color=style["color"])
+    _draw_chord(axes, x, y=y, line=line, color=style["color"])
 
 
-def _draw_chord(axes: Axes, x: np.ndarray, y: np.ndarray, *, line: LabelledProfile, color: str) -> None:
+def _draw_chord(axes: Axes, x: np.ndarray, *, y: np.ndarray, line: LabelledProfile, color: str) -> None:
     """Draw the chord and the arrow of relief from the chord to the crown."""
     frets = line.profile.frets
     ends = line.relief.chord
@@ -173,7 +173,7 @@ def _draw_chord(axes: Axes, x: np.ndarray, y: np.ndarray, *, line: LabelledProfi
     )
 
 
-def _label_axes(figure: Figure, axes: Axes, lines: Sequence[LabelledProfile], *, units: Units) -> None:
+def _label_axes(figure: Figure, axes: Axes, *, lines: Sequence[LabelledProfile], units: Units) -> None:
     places: dict[int, float] = {}
     for line in lines:
         for crown in line.profile.crowns:

@@ -115,11 +115,11 @@ def record_measurement(
     with book.write():
         visit = read_visit(book, visit.id)
         refuse_closed(visit)
-        plan = _plan(book, visit, document) if advise else None
+        plan = _plan(book, visit, document=document) if advise else None
         stored = _stored(document, plan)
         for photo in kept:
             _insert_photo(book, photo)
-        entry_id = insert_entry(book, visit.id, stored, stage=stage or usual_stage(visit, stored.table))
+        entry_id = insert_entry(book, visit.id, detail=stored, stage=stage or usual_stage(visit, stored.table))
         if measured.overlays:
             _insert_photo(book, kept_overlay)
             book.insert("overlay", {"entry_id": entry_id, "photo_sha256": kept_overlay.sha256})
@@ -155,7 +155,7 @@ def _keep_overlay(book: Book, overlays: Sequence[bytes]) -> _Kept:
     return _Kept(sha256, "overlay.jpg", ".jpg", size_bytes)
 
 
-def _plan(book: Book, visit: Visit, document: Document) -> Document | None:
+def _plan(book: Book, visit: Visit, *, document: Document) -> Document | None:
     """Return the plan for a measurement; none where the profile is too short for one."""
     from .advice import plan_for, turn_log
 

@@ -83,7 +83,7 @@ def remeasure_book(book: Book, measure: Measure, *, visit_id: int | None = None)
         visit = read_visit(book, number)
         for entry in visit.measurements():
             document = measured_document(entry)
-            now, outcome, remark = _measured_now(book, document, measure)
+            now, outcome, remark = _measured_now(book, document, measure=measure)
             then = document["relief"]
             relief = now["relief"] if now is not None else None
             yield Remeasured(
@@ -114,12 +114,12 @@ def _setting(value: Any) -> Any:
 
 
 def _measured_now(
-    book: Book, document: Mapping[str, Any], measure: Measure
+    book: Book, document: Mapping[str, Any], *, measure: Measure
 ) -> tuple[Mapping[str, Any] | None, Outcome, str]:
     paths = []
     for photo in document["photos"]:
         row = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (photo["sha256"],))
-        path = photo_path(book.photos, photo["sha256"], row["suffix"] if row else "")
+        path = photo_path(book.photos, photo["sha256"], suffix=row["suffix"] if row else "")
         if not path.exists():
             return None, "cannot be read", f"the photo {path} is missing"
         paths.append(path)

@@ -118,7 +118,7 @@ class LineFit:
         return float(row @ self.coefficients), self.factor * float(np.sqrt(variance))
 
 
-def fit_line(x: Array, y: Array, u: Array, *, groups: Sequence[int] | None = None) -> LineFit:
+def fit_line(x: Array, y: Array, *, u: Array, groups: Sequence[int] | None = None) -> LineFit:
     """Fit one slope and a level for each group by weighted least squares.
 
     Parameters
@@ -251,7 +251,7 @@ def season_line(
         fit, reason = _try_fit(moist, x, least_span=MIN_MOISTURE_SPAN_PCT, what="moisture content differs too little")
         if fit is not None:
             target = float(x.mean()) if moisture_pct is None else moisture_pct
-            low, high = _interval(fit, moist, target)
+            low, high = _interval(fit, moist, x=target)
             next_one = Expectation(low, high, moisture_content_pct=target)
             return SeasonLine(instrument.name, points, "moisture content", fit, next_one, "")
     if points and len(moist) < MIN_VISITS:
@@ -262,7 +262,7 @@ def season_line(
         )
         if fit is not None:
             target = float(years[-1]) + 0.5 if when is None else (when - origin).total_seconds() / _YEAR_S
-            low, high = _interval(fit, list(points), target)
+            low, high = _interval(fit, list(points), x=target)
             moment = origin + timedelta(seconds=target * _YEAR_S)
             return SeasonLine(instrument.name, points, "time", fit, Expectation(low, high, when=moment), "")
     return SeasonLine(instrument.name, points, None, None, None, reason)
@@ -282,11 +282,15 @@ def season_points(book: Book, instrument: Instrument) -> tuple[SeasonPoint, ...]
             if isinstance(entry.detail, Turn):
                 rod_state += 1
             elif isinstance(entry.detail, StoredMeasurement) and newest[entry.stage] == entry.id:
-                points.append(_point(visit, entry.stage, entry.recorded_utc, entry.detail, rod_state))
+                points.append(
+                    _point(
+                        visit, entry.stage, recorded_utc=entry.recorded_utc, measured=entry.detail, rod_state=rod_state
+                    )
+                )
     return tuple(points)
 
 
-def _point(visit: Visit, stage: str, recorded_utc: str, measured: StoredMeasurement, rod_state: int) -> SeasonPoint:
+def _point(visit: Visit, stage: str, *, recorded_utc: str, measured: StoredMeasurement, rod_state: int) -> SeasonPoint:
     climate = _climate_of(visit, stage)
     temperature = climate.temperature_degc if climate else None
     humidity = climate.relative_humidity_pct if climate else None
@@ -335,10 +339,10 @@ def _try_fit(points: Sequence[SeasonPoint], x: Array, *, least_span: float, what
         return None, f"{what} between two changes at the rod"
     y = np.array([point.relief_mm for point in points])
     u = np.array([point.u_mm for point in points])
-    return fit_line(x, y, u, groups=groups), ""
+    return fit_line(x, y, u=u, groups=groups), ""
 
 
-def _interval(fit: LineFit, points: Sequence[SeasonPoint], x: float) -> tuple[float, float]:
+def _interval(fit: LineFit, points: Sequence[SeasonPoint], *, x: float) -> tuple[float, float]:
     u_new = float(np.median([point.u_mm for point in points]))
     value, half = fit.at(x, group=_groups(points)[-1], u_new=u_new)
     return value - half, value + half

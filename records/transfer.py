@@ -42,7 +42,7 @@ def backup_book(book: Book, target: Path) -> int:
         try:
             copy_database(book.connection, temporary)
             with open_book(temporary) as copy:
-                count = _copy_photos(copy, book.photos, photo_folder(target))
+                count = _copy_photos(copy, book.photos, target=photo_folder(target))
             _no_log_left(temporary)
             os.replace(temporary, target)
         finally:
@@ -57,13 +57,13 @@ def _no_log_left(path: Path) -> None:
         path.with_name(path.name + ending).unlink(missing_ok=True)
 
 
-def _copy_photos(book: Book, source: Path, target: Path) -> int:
+def _copy_photos(book: Book, source: Path, *, target: Path) -> int:
     rows = book.rows("SELECT sha256, suffix, file_name FROM photo ORDER BY sha256")
     for row in rows:
-        place = photo_path(source, row["sha256"], row["suffix"])
+        place = photo_path(source, row["sha256"], suffix=row["suffix"])
         if not place.exists():
             raise FileProblem(f"the photo {place} ({row['file_name']}) is missing: `lightgap book check` tells more")
-        if photo_path(target, row["sha256"], row["suffix"]).exists():
+        if photo_path(target, row["sha256"], suffix=row["suffix"]).exists():
             continue
         sha256, _ = keep_file(target, place, suffix=row["suffix"])
         if sha256 != row["sha256"]:
@@ -130,7 +130,7 @@ def _key(table: str) -> str:
 def _export_photos(book: Book, folder: Path) -> None:
     folder.mkdir()
     for row in book.rows("SELECT sha256, suffix, file_name FROM photo ORDER BY sha256"):
-        source = photo_path(book.photos, row["sha256"], row["suffix"])
+        source = photo_path(book.photos, row["sha256"], suffix=row["suffix"])
         target = folder / f"{row['sha256']}{row['suffix']}"
         if not source.exists():
             raise FileProblem(f"the photo {source} ({row['file_name']}) is missing: `lightgap book check` tells more")
@@ -168,7 +168,7 @@ def import_book(folder: Path, target: Path, *, progress: Callable[[int, int], No
             book.connection.execute("PRAGMA defer_foreign_keys = ON")
             for number, (table, row) in enumerate(lines):
                 if table == "photo":
-                    _import_photo(folder, book, row)
+                    _import_photo(folder, book, row=row)
                 book.insert(table, row)
                 done[table] += 1
                 if progress is not None and number % 5000 == 0:
@@ -231,7 +231,7 @@ def _parsed(text: str, path: Path, *, number: int) -> dict[str, Any]:
     return document
 
 
-def _import_photo(folder: Path, book: Book, row: dict[str, Any]) -> None:
+def _import_photo(folder: Path, book: Book, *, row: dict[str, Any]) -> None:
     name = f"{row.get('sha256')}{row.get('suffix')}"
     if Path(name).name != name:
         raise FileProblem(f"the export names a photo {name!r} outside its folder")

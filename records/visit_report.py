@@ -107,7 +107,7 @@ def visit_sheet(book: Book, visit: Visit, *, units: Units = "mm", plot: str = "s
         title=facts.name,
         subtitle=_subtitle(visit),
         figures=_figures(sides, comparison, units=units),
-        story=_story(visit, sides, comparison, units=units),
+        story=_story(visit, sides, comparison=comparison, units=units),
         pictures=(
             *(_overlay(book, side, pair=len(sides) > 1) for side in sides),
             profile_picture(
@@ -127,7 +127,7 @@ def visit_sheet(book: Book, visit: Visit, *, units: Units = "mm", plot: str = "s
             *_budgets(sides, units=units),
             *_instrument_table(facts, units=units),
         ),
-        provenance=_provenance(visit, sides, comparison),
+        provenance=_provenance(visit, sides, comparison=comparison),
         cautions=all_cautions(plan),
     )
 
@@ -181,7 +181,7 @@ def _figures(sides: Sequence[_Side], comparison: Comparison | None, *, units: Un
     return (*figures, *((target_figure(plan, units=units),) if plan is not None else ()))
 
 
-def _story(visit: Visit, sides: Sequence[_Side], comparison: Comparison | None, *, units: Units) -> tuple[str, ...]:
+def _story(visit: Visit, sides: Sequence[_Side], *, comparison: Comparison | None, units: Units) -> tuple[str, ...]:
     story = [
         f"{_STAGE_WORDS[side.stage].capitalize()}: {_lower_first(shape_sentence(side.measurement.relief, units=units))}"
         for side in sides
@@ -208,7 +208,7 @@ def _overlay(book: Book, side: _Side, *, pair: bool) -> Picture:
         (side.entry.id,),
     )
     if row is not None:
-        kept = photo_path(book.photos, row["sha256"], row["suffix"])
+        kept = photo_path(book.photos, row["sha256"], suffix=row["suffix"])
         if kept.exists():
             return Picture(kept.read_bytes(), "image/jpeg", caption, wide=not pair)
     return _missing_picture(book, side, pair=pair)
@@ -219,7 +219,7 @@ def _missing_picture(book: Book, side: _Side, *, pair: bool) -> Picture:
     from lightgap.vision.overlay import draw_overlay
 
     row = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (side.measurement.photo.sha256,))
-    photo = photo_path(book.photos, side.measurement.photo.sha256, row["suffix"] if row else "")
+    photo = photo_path(book.photos, side.measurement.photo.sha256, suffix=row["suffix"] if row else "")
     name = side.name.capitalize()
     if not photo.exists():
         return note_picture(f"{name}: the photo is missing from the book's folder.", wide=not pair)
@@ -284,7 +284,7 @@ def _setup_table(visit: Visit, sides: Sequence[_Side], *, units: Units) -> tuple
     columns = [("as it came", ("intake", "season-check")), ("as it leaves", ("after",))]
     rows: dict[str, list[str]] = {}
     for index, (_, stages) in enumerate(columns):
-        for name, text in _setup_values(visit, sides, stages, units=units):
+        for name, text in _setup_values(visit, sides, stages=stages, units=units):
             rows.setdefault(name, ["", ""])[index] = text
     if not rows:
         return ()
@@ -299,7 +299,7 @@ def _setup_table(visit: Visit, sides: Sequence[_Side], *, units: Units) -> tuple
 
 
 def _setup_values(
-    visit: Visit, sides: Sequence[_Side], stages: tuple[str, ...], *, units: Units
+    visit: Visit, sides: Sequence[_Side], *, stages: tuple[str, ...], units: Units
 ) -> list[tuple[str, str]]:
     action, nut = _newest(visit, Action, *stages), _newest(visit, NutHeight, *stages)
     climate = _newest(visit, Climate, *stages)
@@ -311,7 +311,7 @@ def _setup_values(
             )
         if nut is not None and getattr(nut, f"{side}_mm") is not None:
             values.append((f"Height over fret 1, {side}", length(getattr(nut, f"{side}_mm"), units=units)))
-        clearance = _least_clearance(sides, stages, action, nut, side=side)
+        clearance = _least_clearance(sides, stages, action=action, nut=nut, side=side)
         if clearance is not None:
             least_mm, U_mm, fret = clearance
             text = f"{with_uncertainty(least_mm, U_mm, units=units, signed=False)} at fret {fret}"
@@ -324,7 +324,7 @@ def _setup_values(
 
 
 def _least_clearance(
-    sides: Sequence[_Side], stages: tuple[str, ...], action: Action | None, nut: NutHeight | None, *, side: str
+    sides: Sequence[_Side], stages: tuple[str, ...], *, action: Action | None, nut: NutHeight | None, side: str
 ) -> tuple[float, float, int] | None:
     """Return the least height of an open string over the measured crowns, its U (k = 2) and the fret."""
     from lightgap.neck.action import string_line
@@ -385,7 +385,7 @@ def _instrument_table(facts: Facts, *, units: Units) -> tuple[Table, ...]:
     return (Table("Instrument", ("", ""), known),) if known else ()
 
 
-def _provenance(visit: Visit, sides: Sequence[_Side], comparison: Comparison | None) -> tuple[tuple[str, str], ...]:
+def _provenance(visit: Visit, sides: Sequence[_Side], *, comparison: Comparison | None) -> tuple[tuple[str, str], ...]:
     pairs: list[tuple[str, str]] = []
     for side in sides:
         name = f", {side.word}" if len(sides) > 1 else ""

@@ -139,7 +139,7 @@ def usual_stage(visit: Visit, detail_table: str) -> str:
     return "after" if worked else "intake"
 
 
-def add_entry(book: Book, visit: Visit, detail: Detail, *, stage: str | None = None) -> int:
+def add_entry(book: Book, visit: Visit, *, detail: Detail, stage: str | None = None) -> int:
     """Add one entry to an open visit and return its number.
 
     Raises
@@ -147,10 +147,10 @@ def add_entry(book: Book, visit: Visit, detail: Detail, *, stage: str | None = N
     InputError
         When the visit is closed.
     """
-    return add_entries(book, visit, [detail], stage=stage)[0]
+    return add_entries(book, visit, details=[detail], stage=stage)[0]
 
 
-def add_entries(book: Book, visit: Visit, details: list[Detail], *, stage: str | None = None) -> list[int]:
+def add_entries(book: Book, visit: Visit, *, details: list[Detail], stage: str | None = None) -> list[int]:
     """Add several entries, all or none, and return their numbers.
 
     Raises
@@ -162,13 +162,14 @@ def add_entries(book: Book, visit: Visit, details: list[Detail], *, stage: str |
         visit = read_visit(book, visit.id)
         refuse_closed(visit)
         return [
-            insert_entry(book, visit.id, detail, stage=stage or usual_stage(visit, detail.table)) for detail in details
+            insert_entry(book, visit.id, detail=detail, stage=stage or usual_stage(visit, detail.table))
+            for detail in details
         ]
 
 
 def close_visit(book: Book, visit: Visit, *, remark: str | None = None) -> Comparison | None:
     """Close a visit and return the comparison of after with intake, when both are there."""
-    add_entry(book, visit, Closing(remark=remark))
+    add_entry(book, visit, detail=Closing(remark=remark))
     return visit_comparison(read_visit(book, visit.id))
 
 
@@ -187,7 +188,7 @@ def reopen_visit(book: Book, visit: Visit, *, reason: str | None = None) -> None
     raise InputError(f"visit {visit.id} is open")
 
 
-def correct_entry(book: Book, entry_id: int, detail: Detail) -> int:
+def correct_entry(book: Book, entry_id: int, *, detail: Detail) -> int:
     """Put a later entry in the place of an earlier one, which stays readable; closed visits too.
 
     Raises
@@ -199,7 +200,7 @@ def correct_entry(book: Book, entry_id: int, detail: Detail) -> int:
         visit, earlier = _correctable(book, entry_id)
         if earlier.detail.table != detail.table:
             raise InputError(f"entry {entry_id} is a {earlier.detail.table}, not a {detail.table}")
-        return insert_entry(book, visit.id, detail, stage=earlier.stage, corrects_id=entry_id)
+        return insert_entry(book, visit.id, detail=detail, stage=earlier.stage, corrects_id=entry_id)
 
 
 def withdraw_entry(book: Book, entry_id: int, *, reason: str | None = None) -> int:
@@ -212,7 +213,7 @@ def withdraw_entry(book: Book, entry_id: int, *, reason: str | None = None) -> i
     """
     with book.write():
         visit, earlier = _correctable(book, entry_id)
-        return insert_entry(book, visit.id, Withdrawal(reason=reason), stage=earlier.stage, corrects_id=entry_id)
+        return insert_entry(book, visit.id, detail=Withdrawal(reason=reason), stage=earlier.stage, corrects_id=entry_id)
 
 
 def find_entry(book: Book, entry_id: int) -> tuple[Visit, Entry]:

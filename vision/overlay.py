@@ -57,16 +57,20 @@ def _marked_photo(coded: ByteImage, m: Measurement) -> ByteImage:
     canvas = coded.copy()
     size = max(1.0, coded.shape[1] / 2000)
     thick = max(1, round(size))
-    _polyline(canvas, m.straightedge.points_px, EDGE, thick)
+    _polyline(canvas, m.straightedge.points_px, colour=EDGE, thick=thick)
     if m.scale.outline_px is not None and len(m.scale.outline_px):
-        _polyline(canvas, np.vstack([m.scale.outline_px, m.scale.outline_px[:1]]), REFERENCE, 2 * thick)
+        _polyline(canvas, np.vstack([m.scale.outline_px, m.scale.outline_px[:1]]), colour=REFERENCE, thick=2 * thick)
         top = m.scale.outline_px[np.argmin(m.scale.outline_px[:, 1])]
         _label(
-            canvas, f"{m.scale.reference}: {m.scale.px_per_mm:.2f} px/mm", (top[0], top[1] - 12 * size), size, REFERENCE
+            canvas,
+            f"{m.scale.reference}: {m.scale.px_per_mm:.2f} px/mm",
+            at=(top[0], top[1] - 12 * size),
+            size=size,
+            colour=REFERENCE,
         )
     ends = [c for c in m.profile.crowns if c.fret in m.relief.chord and c.x_px is not None]
     if len(ends) == 2:
-        _polyline(canvas, np.array([[c.x_px, c.y_px] for c in ends], dtype=np.float64), CHORD, thick)
+        _polyline(canvas, np.array([[c.x_px, c.y_px] for c in ends], dtype=np.float64), colour=CHORD, thick=thick)
     for i, crown in enumerate(m.profile.crowns):
         if crown.x_px is None or crown.y_px is None:
             continue
@@ -75,11 +79,18 @@ def _marked_photo(coded: ByteImage, m: Measurement) -> ByteImage:
         cv2.drawMarker(canvas, at, colour, cv2.MARKER_CROSS, round(14 * size), thick)
         drop = (58 if i % 2 else 92) * size
         cv2.line(canvas, (at[0], at[1] + round(10 * size)), (at[0], at[1] + round(drop - 16 * size)), colour, thick)
-        _label(canvas, f"{crown.fret}: {crown.gap_mm:.2f}", (at[0], at[1] + drop), size, colour, centred=True)
+        _label(
+            canvas,
+            f"{crown.fret}: {crown.gap_mm:.2f}",
+            at=(at[0], at[1] + drop),
+            size=size,
+            colour=colour,
+            centred=True,
+        )
     return canvas
 
 
-def _polyline(canvas: ByteImage, points: Array, colour: tuple[int, int, int], thick: int) -> None:
+def _polyline(canvas: ByteImage, points: Array, *, colour: tuple[int, int, int], thick: int) -> None:
     import cv2
 
     # Fixed-point coordinates keep the drawn edge where it was measured.
@@ -90,10 +101,10 @@ def _polyline(canvas: ByteImage, points: Array, colour: tuple[int, int, int], th
 def _label(
     canvas: ByteImage,
     text: str,
+    *,
     at: tuple[float, float],
     size: float,
     colour: tuple[int, int, int],
-    *,
     centred: bool = False,
 ) -> None:
     import cv2
@@ -147,9 +158,9 @@ def _stretched_strip(coded: ByteImage, m: Measurement) -> ByteImage:
     _label(
         strip,
         f"the gap, height drawn {stretch:.0f} times larger than length; bars: U (k=2)",
-        (8 * size, 22 * size),
-        size,
-        PAPER,
+        at=(8 * size, 22 * size),
+        size=size,
+        colour=PAPER,
     )
     return strip
 

@@ -70,7 +70,7 @@ def measure_photos(paths: Sequence[Path], settings: MeasureSettings) -> Measured
         return MeasuredPhotos(only, (only,), used)
     chosen = [parts[i] for i in used]
     combined = _combine(chosen, [names[i] for i in used])
-    result = _result(chosen, combined, settings)
+    result = _result(chosen, combined, settings=settings)
     said = (*left_out, *_warnings([(names[i], parts[i]) for i in used], combined))
     return MeasuredPhotos(replace(result, warnings=said), tuple(chosen), used)
 
@@ -134,7 +134,7 @@ def _combine(parts: Sequence[Measurement], names: Sequence[str]) -> Combined:
     return combined
 
 
-def _result(parts: Sequence[Measurement], combined: Combined, settings: MeasureSettings) -> Measurement:
+def _result(parts: Sequence[Measurement], combined: Combined, *, settings: MeasureSettings) -> Measurement:
     profile = combined.profile
     chord = choose_chord(profile, settings.chord)
     check_coverage(profile, chord)

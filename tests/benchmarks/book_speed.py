@@ -92,13 +92,13 @@ def _insert_visit(
     )
     for stage in ("intake", "after"):
         document = copy.copy(documents[int(rng.integers(len(documents)))])
-        insert_entry(book, visit, _stored(document), stage=stage)
-        insert_entry(book, visit, Action(float(rng.uniform(1, 3)), float(rng.uniform(1, 3))), stage=stage)
-        insert_entry(book, visit, Climate(21.0, float(rng.uniform(30, 65))), stage=stage)
+        insert_entry(book, visit, detail=_stored(document), stage=stage)
+        insert_entry(book, visit, detail=Action(float(rng.uniform(1, 3)), float(rng.uniform(1, 3))), stage=stage)
+        insert_entry(book, visit, detail=Climate(21.0, float(rng.uniform(30, 65))), stage=stage)
         if stage == "intake":
-            insert_entry(book, visit, Turn("tighten", 0.125, "snug"), stage="in-work")
-        insert_entry(book, visit, Remark("note", f"{rng.choice(WORDS)} {number}"), stage=stage)
-    insert_entry(book, visit, Closing(), stage="after")
+            insert_entry(book, visit, detail=Turn("tighten", 0.125, "snug"), stage="in-work")
+        insert_entry(book, visit, detail=Remark("note", f"{rng.choice(WORDS)} {number}"), stage=stage)
+    insert_entry(book, visit, detail=Closing(), stage="after")
 
 
 def _stored(document: dict[str, object]) -> StoredMeasurement:

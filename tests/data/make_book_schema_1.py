@@ -38,9 +38,9 @@ def main() -> None:
             keep(book, visit, make_document(photo, relief_mm, seed=seed), photo)
             photo.unlink()
             if seed % 10 == 0:
-                add_entry(book, visit, Turn("tighten", 0.125, "snug"))
-        add_entry(book, visit, Action(2.4, 1.9))
-        add_entry(book, visit, Climate(21.0, 45.0))
+                add_entry(book, visit, detail=Turn("tighten", 0.125, "snug"))
+        add_entry(book, visit, detail=Action(2.4, 1.9))
+        add_entry(book, visit, detail=Climate(21.0, 45.0))
         close_visit(book, visit)
     connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     connection.close()

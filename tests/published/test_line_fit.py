@@ -27,7 +27,7 @@ RELATIVE = 1e-11
 
 def test_norris_coefficients_and_their_standard_deviations() -> None:
     x, y = np.array(X.split(), dtype=float), np.array(Y.split(), dtype=float)
-    fit = fit_line(x, y, np.ones_like(x))
+    fit = fit_line(x, y, u=np.ones_like(x))
     slope, level = fit.coefficients
     assert slope == pytest.approx(B1, rel=RELATIVE)
     assert level - slope * fit.centre == pytest.approx(B0, rel=RELATIVE * 100)  # a difference of numbers near 430
@@ -46,7 +46,7 @@ def test_norris_coefficients_and_their_standard_deviations() -> None:
 def test_student_factors_are_those_of_the_gum(freedom: int, t95: float) -> None:
     """JCGM 100:2008, table G.2, 95 %: two decimals are printed."""
     x = np.arange(freedom + 2, dtype=float)
-    fit = fit_line(x, x, np.ones_like(x))
+    fit = fit_line(x, x, u=np.ones_like(x))
     assert fit.t_factor == pytest.approx(t95, abs=0.0051)
 
 
@@ -55,7 +55,7 @@ def test_weighted_fit_agrees_with_scipy_where_weights_are_equal() -> None:
     x = rng.uniform(5, 12, 20)
     y = 0.3 - 0.02 * x + rng.normal(0, 0.01, 20)
     reference = stats.linregress(x, y)
-    fit = fit_line(x, y, np.full(20, 0.01))
+    fit = fit_line(x, y, u=np.full(20, 0.01))
     assert fit.coefficients[0] == pytest.approx(reference.slope, rel=1e-10)
     scale = np.sqrt(fit.chi_square / fit.freedom)
     assert scale * np.sqrt(fit.covariance[0, 0]) == pytest.approx(reference.stderr, rel=1e-10)

@@ -72,7 +72,7 @@ def fill(book: Book, folder: Path, *, name: str = "Blue archtop") -> None:
     add_entries(
         book,
         visit,
-        [
+        details=[
             Action(1.9, 1.6),
             NutHeight(0.5, 0.4),
             Climate(21.0, 45.0),
@@ -81,9 +81,9 @@ def fill(book: Book, folder: Path, *, name: str = "Blue archtop") -> None:
             Reading(7, 0.254, 0.012, "feeler", "7=0.010in"),
         ],
     )
-    add_entry(book, visit, Turn("tighten", 0.125, "snug"))
-    add_entry(book, visit, BridgeMove(0.2, 0.1))
+    add_entry(book, visit, detail=Turn("tighten", 0.125, "snug"))
+    add_entry(book, visit, detail=BridgeMove(0.2, 0.1))
     keep(book, visit, make_document(after, 0.15, seed=2), after)
-    add_entry(book, visit, Action(1.7, 1.4))
-    withdraw_entry(book, add_entry(book, visit, Remark("note", "of another instrument")))
+    add_entry(book, visit, detail=Action(1.7, 1.4))
+    withdraw_entry(book, add_entry(book, visit, detail=Remark("note", "of another instrument")))
     close_visit(book, visit, remark="strings new")

@@ -213,7 +213,7 @@ def record_until_refused(book: Book, visit: Visit, folder: Path, kept: list[int]
 
 def write_until_refused(book: Book, visit: Visit) -> None:
     for _ in range(1000):
-        add_entry(book, visit, Remark("note", "x" * 1500))
+        add_entry(book, visit, detail=Remark("note", "x" * 1500))
 
 
 def test_full_disk_is_said_and_nothing_is_damaged(small_disk: Path, tmp_path: Path) -> None:

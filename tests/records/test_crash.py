@@ -59,7 +59,7 @@ def killed_while_measuring(tmp_path: Path, delay_s: float) -> int:
             if line[0] == "confirmed":
                 _, entry = find_entry(book, int(line[1]))
                 assert entry.is_current
-                assert sha256_of(photo_path(book.photos, line[2], ".jpg")) == line[2]
+                assert sha256_of(photo_path(book.photos, line[2], suffix=".jpg")) == line[2]
     return len(lines)
 
 

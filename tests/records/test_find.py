@@ -20,7 +20,7 @@ def three(filled: Book, tmp_path: Path) -> Book:
     """A book with three visits of two instruments."""
     fill(filled, tmp_path, name="Grün 50%_x")
     visit = open_visit(filled, find_instrument(filled, "Blue archtop"))
-    add_entry(filled, visit, Remark("buzz", "Open A string RATTLES", "fret 3"))
+    add_entry(filled, visit, detail=Remark("buzz", "Open A string RATTLES", "fret 3"))
     return filled
 
 
@@ -67,7 +67,7 @@ def test_search_finds_words_and_takes_no_wildcards(three: Book, text: str, visit
 
 def test_corrected_note_and_former_name_are_still_found(three: Book) -> None:
     note = next(entry for entry in read_visit(three, 3).current if isinstance(entry.detail, Remark))
-    correct_entry(three, note.id, Remark("buzz", "clears now"))
+    correct_entry(three, note.id, detail=Remark("buzz", "clears now"))
     change_instrument(three, find_instrument(three, "Blue archtop"), name="Azure")
     assert [row["visit"] for row in search_visits(three, "rattles").rows] == [3]
     assert [row["instrument"] for row in search_visits(three, "blue").rows] == ["Azure", "Azure"]

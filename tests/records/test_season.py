@@ -41,13 +41,13 @@ class Bench:
         self.now += timedelta(days=days)
         visit = open_visit(self.book, self.instrument, purpose="season-check")
         if turn is not None:
-            add_entry(self.book, visit, Turn("tighten", turn))
+            add_entry(self.book, visit, detail=Turn("tighten", turn))
         photo = make_photo(self.folder)
         document = make_document(photo, 0.3)
         document["relief"]["relief_mm"] = relief_mm
         keep(self.book, visit, document, photo, advise=False)
         if humidity is not None:
-            add_entry(self.book, visit, Climate(21.0, humidity))
+            add_entry(self.book, visit, detail=Climate(21.0, humidity))
         close_visit(self.book, visit)
 
 
@@ -138,7 +138,7 @@ def test_interval_holds_the_next_measurement_as_often_as_it_says() -> None:
         x = rng.uniform(6, 12, 8)
         u = np.full(8, 0.01)
         y = 0.5 - 0.03 * x + rng.normal(0, 0.01, 8)
-        fit = fit_line(x, y, u)
+        fit = fit_line(x, y, u=u)
         target = rng.uniform(6, 12)
         value, half = fit.at(target, group=0, u_new=0.01)
         inside += abs(0.5 - 0.03 * target + rng.normal(0, 0.01) - value) <= half
@@ -147,9 +147,9 @@ def test_interval_holds_the_next_measurement_as_often_as_it_says() -> None:
 
 def test_line_fit_refuses_what_carries_no_slope() -> None:
     with pytest.raises(ValueError, match="too few for a slope"):
-        fit_line(np.array([1.0, 2.0]), np.array([1.0, 2.0]), np.ones(2))
+        fit_line(np.array([1.0, 2.0]), np.array([1.0, 2.0]), u=np.ones(2))
     with pytest.raises(ValueError, match="does not spread"):
-        fit_line(np.full(5, 3.0), np.arange(5.0), np.ones(5))
+        fit_line(np.full(5, 3.0), np.arange(5.0), u=np.ones(5))
 
 
 @pytest.mark.parametrize("with_climate", [True, False])

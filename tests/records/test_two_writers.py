@@ -33,7 +33,7 @@ while time.monotonic() < end:
                 photo = make_photo(path.parent, f"{mine}.jpg", seed=1000 * mine + number)
                 keep(book, mine, make_document(photo), photo, advise=False)
             else:
-                add_entry(book, read_visit(book, mine), Remark("note", f"{mine}: {number}"))
+                add_entry(book, read_visit(book, mine), detail=Remark("note", f"{mine}: {number}"))
 print(number)
 """
 

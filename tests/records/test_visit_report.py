@@ -81,7 +81,7 @@ def test_string_clearance_needs_action_nut_height_and_both_frets(book: Book, tmp
     photo = make_photo(tmp_path)
     keep(book, visit, make_document(photo, 0.0), photo)
     assert "Least clearance" not in visit_report_html(book, read_visit(book, visit.id))
-    add_entries(book, visit, [Action(2.0, 1.6), NutHeight(0.5, 0.4)])
+    add_entries(book, visit, details=[Action(2.0, 1.6), NutHeight(0.5, 0.4)])
     text = read(visit_report_html(book, read_visit(book, visit.id))).text
     # on a straight neck the open string is nearest to the first crown, at the height read there
     assert re.search(r"Least clearance, open string, bass\s*0\.5\d* ± 0\.1\d* mm at fret 1", text), text
@@ -109,8 +109,8 @@ def nasty_book(book: Book, folder: Path) -> str:
     document["warnings"] = [{"code": "x", "message": everything}]
     document["settings"] = {"reference": everything}
     keep(book, visit, document, photo, overlay=make_overlay())
-    add_entries(book, visit, [Remark("note", everything), Remark("crack", everything, everything)])
-    add_entries(book, visit, [Turn("tighten", 0.125), Climate(21.0, 45.0)])
+    add_entries(book, visit, details=[Remark("note", everything), Remark("crack", everything, everything)])
+    add_entries(book, visit, details=[Turn("tighten", 0.125), Climate(21.0, 45.0)])
     keep(book, visit, make_document(photo, 0.15), photo, overlay=make_overlay())
     close_visit(book, visit, remark=everything)
     return everything
@@ -150,7 +150,7 @@ def long_visit(book: Book, folder: Path) -> None:
     add_entries(
         book,
         visit,
-        [
+        details=[
             Action(2.3, 1.9),
             NutHeight(0.5, 0.4),
             Climate(21.0, 45.0),
@@ -159,9 +159,9 @@ def long_visit(book: Book, folder: Path) -> None:
             Remark("note", "plays stiff above the seventh fret"),
         ],
     )
-    add_entries(book, visit, [Turn("tighten", 0.125, "snug"), Turn("tighten", 0.125, "snug")])
+    add_entries(book, visit, details=[Turn("tighten", 0.125, "snug"), Turn("tighten", 0.125, "snug")])
     keep(book, visit, make_document(photo, 0.15, frets=22, seed=2), photo, overlay=make_overlay())
-    add_entries(book, visit, [Action(1.9, 1.6), NutHeight(0.5, 0.4), Climate(21.0, 44.0)])
+    add_entries(book, visit, details=[Action(1.9, 1.6), NutHeight(0.5, 0.4), Climate(21.0, 44.0)])
     close_visit(book, visit, remark="set up, frets polished, strings new")
 
 

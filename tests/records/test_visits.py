@@ -44,7 +44,7 @@ def test_filled_visit_reads_back_whole(filled: Book) -> None:
 def test_photo_is_kept_by_its_content(filled: Book, tmp_path: Path) -> None:
     entry = find_visit(filled, 1).measurements()[0]
     assert isinstance(entry.detail, StoredMeasurement)
-    kept = photo_path(filled.photos, entry.detail.photo_sha256, ".jpg")
+    kept = photo_path(filled.photos, entry.detail.photo_sha256, suffix=".jpg")
     assert kept.read_bytes() == (tmp_path / "before.jpg").read_bytes()
     assert not list(filled.photos.glob(".incoming-*"))
 
@@ -75,7 +75,7 @@ def test_after_is_compared_with_intake_by_itself(book: Book, tmp_path: Path) -> 
     assert (first.stage, first.comparison) == ("intake", None)
     assert first.plan is not None
     assert first.plan["turn"]["direction"] == "none" or first.plan["judgement"] == "above"
-    add_entry(book, visit, Turn("tighten", 0.125))
+    add_entry(book, visit, detail=Turn("tighten", 0.125))
     second = keep(book, visit, make_document(photo, 0.15, seed=2), photo)
     assert second.stage == "after"
     assert second.comparison is not None
@@ -95,14 +95,14 @@ def test_season_check_has_one_stage(book: Book, tmp_path: Path) -> None:
 def test_correction_is_a_later_entry_and_the_old_stays(filled: Book) -> None:
     visit = find_visit(filled, 1)
     action = next(entry for entry in visit.current if isinstance(entry.detail, Action))
-    later = correct_entry(filled, action.id, Action(1.8, 1.6))
+    later = correct_entry(filled, action.id, detail=Action(1.8, 1.6))
     _, old = find_entry(filled, action.id)
     assert (old.detail, old.corrected_by, old.is_current) == (action.detail, later, False)
     assert find_entry(filled, later)[1].detail == Action(1.8, 1.6)
     with pytest.raises(InputError, match=f"corrected by entry {later}: correct that one"):
-        correct_entry(filled, action.id, Action(1.0, 1.0))
+        correct_entry(filled, action.id, detail=Action(1.0, 1.0))
     with pytest.raises(InputError, match="not a turn"):
-        correct_entry(filled, later, Turn("loosen", 0.1))
+        correct_entry(filled, later, detail=Turn("loosen", 0.1))
 
 
 def test_withdrawn_measurement_no_longer_counts_and_stays_readable(filled: Book) -> None:
@@ -120,9 +120,9 @@ def test_withdrawn_measurement_no_longer_counts_and_stays_readable(filled: Book)
 def test_closed_visit_takes_nothing_until_reopened(filled: Book) -> None:
     visit = find_visit(filled, 1)
     with pytest.raises(InputError, match="is closed"):
-        add_entry(filled, visit, Remark("note", "late"))
+        add_entry(filled, visit, detail=Remark("note", "late"))
     reopen_visit(filled, visit)
-    add_entry(filled, visit, Remark("note", "late"))
+    add_entry(filled, visit, detail=Remark("note", "late"))
     with pytest.raises(InputError, match="is open"):
         reopen_visit(filled, find_visit(filled, 1))
 
@@ -200,7 +200,7 @@ def test_saved_entry_reads_back_equal(book: Book, detail: Turn) -> None:
         visit = find_visit(book, name)
     except InputError:
         visit = open_visit(book, add_instrument(book, Facts(name)))
-    number = add_entry(book, visit, detail)
+    number = add_entry(book, visit, detail=detail)
     back = find_entry(book, number)[1].detail
     assert type(back) is type(detail)
     assert dataclasses.astuple(back) == dataclasses.astuple(detail)

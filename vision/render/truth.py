@@ -105,7 +105,7 @@ def measure_truth(
     c = settings.camera
     return Measurement(
         photo=PhotoFacts(f"{settings.name}.jpg", sha256, c.width_px, c.height_px),
-        scale=_true_scale(settings, seen, line, camera),
+        scale=_true_scale(settings, seen, line=line, camera=camera),
         straightedge=Straightedge(edge_px[np.argsort(edge_px[:, 0])]),
         profile=GapProfile(gaps, np.zeros((len(gaps), len(gaps))), scale_length_mm=settings.neck.scale_length_mm),
         relief=relief,
@@ -117,7 +117,7 @@ def _middle_mm(seen: TrueCrowns, line: BladeLine) -> float:
     return float(ends.mean())
 
 
-def _outline_px(settings: SceneSettings, line: BladeLine, camera: Pinhole) -> Array:
+def _outline_px(settings: SceneSettings, line: BladeLine, *, camera: Pinhole) -> Array:
     if settings.reference.kind == "none":
         return np.zeros((0, 2))
     outline = camera.project_px(reference_frame(settings, line).outline_mm)
@@ -126,11 +126,11 @@ def _outline_px(settings: SceneSettings, line: BladeLine, camera: Pinhole) -> Ar
     return outline
 
 
-def _true_scale(settings: SceneSettings, seen: TrueCrowns, line: BladeLine, camera: Pinhole) -> Scale:
+def _true_scale(settings: SceneSettings, seen: TrueCrowns, *, line: BladeLine, camera: Pinhole) -> Scale:
     kind = settings.reference.kind
     reference: ReferenceKind = "straightedge" if kind == "none" else kind
     scale = px_per_mm_at(line, camera, x_mm=_middle_mm(seen, line))
-    return Scale(reference, scale, 0.0, outline_px=_outline_px(settings, line, camera))
+    return Scale(reference, scale, 0.0, outline_px=_outline_px(settings, line, camera=camera))
 
 
 def describe_truth(
@@ -141,8 +141,8 @@ def describe_truth(
         "schema": "lightgap/truth/1",
         "image": f"{settings.name}.jpg",
         "pixel_convention": CONVENTION,
-        "inputs": _inputs(settings, crowns, line, camera),
-        "truth": _truth(settings, crowns, line, camera),
+        "inputs": _inputs(settings, crowns, line=line, camera=camera),
+        "truth": _truth(settings, crowns, line=line, camera=camera),
         "camera": _camera(camera),
         "reference_front_face_z_mm": None
         if settings.reference.kind == "none"
@@ -152,7 +152,7 @@ def describe_truth(
     }
 
 
-def _inputs(settings: SceneSettings, crowns: Crowns, line: BladeLine, camera: Pinhole) -> dict[str, Any]:
+def _inputs(settings: SceneSettings, crowns: Crowns, *, line: BladeLine, camera: Pinhole) -> dict[str, Any]:
     r = settings.reference
     marker = r.kind == "marker"
     sizes: dict[str, Any] = {"card": [85.6, 53.98], "coin": r.size_mm, "marker": r.size_mm, "none": None}
@@ -171,7 +171,7 @@ def _inputs(settings: SceneSettings, crowns: Crowns, line: BladeLine, camera: Pi
     }
 
 
-def _truth(settings: SceneSettings, crowns: Crowns, line: BladeLine, camera: Pinhole) -> dict[str, Any]:
+def _truth(settings: SceneSettings, crowns: Crowns, *, line: BladeLine, camera: Pinhole) -> dict[str, Any]:
     seen = true_crowns(settings, crowns, line=line, camera=camera)
     at = int(np.argmax(np.abs(seen.below_chord_mm))) if seen.frets else None
     x = np.linspace(line.x_left_mm, line.x_right_mm, 60)
@@ -204,7 +204,7 @@ def _truth(settings: SceneSettings, crowns: Crowns, line: BladeLine, camera: Pin
         "blade_line_mm": blade,
         "contact_frets": list(line.contact_frets),
         "crown_height_mm": {str(f): round(float(h), 6) for f, h in zip(crowns.frets, heights, strict=True)},
-        "reference_outline_px": np.round(_outline_px(settings, line, camera), 3).tolist(),
+        "reference_outline_px": np.round(_outline_px(settings, line, camera=camera), 3).tolist(),
     }
 
 
