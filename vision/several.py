@@ -69,10 +69,33 @@ def measure_photos(paths: Sequence[Path], settings: MeasureSettings) -> Measured
         only = replace(only, warnings=(*left_out, *only.warnings))
         return MeasuredPhotos(only, (only,), used)
     chosen = [parts[i] for i in used]
-    combined = _combine(chosen, [names[i] for i in used])
-    result = _result(chosen, combined, settings=settings)
-    said = (*left_out, *_warnings([(names[i], parts[i]) for i in used], combined))
-    return MeasuredPhotos(replace(result, warnings=said), tuple(chosen), used)
+    result = put_together(chosen, [names[i] for i in used], chord=settings.chord)
+    result = replace(result, warnings=(*left_out, *result.warnings))
+    return MeasuredPhotos(result, tuple(chosen), used)
+
+
+def put_together(
+    parts: Sequence[Measurement], names: Sequence[str], *, chord: tuple[int, int] | None = None
+) -> Measurement:
+    """Return the measurement that photos of one neck give together.
+
+    Parameters
+    ----------
+    parts
+        At least two photos, each measured by itself, frets counted from the nut.
+    names
+        What the photos are called in warnings and refusals.
+    chord
+        End frets; the usual ones when not given.
+
+    Raises
+    ------
+    Refusal
+        `photos-apart`, `photos-disagree`, or `too-few-crowns` when the chord's ends are missing.
+    """
+    combined = _combine(parts, names)
+    result = _result(parts, combined, chord=chord)
+    return replace(result, warnings=_warnings(list(zip(names, parts, strict=True)), combined))
 
 
 def common_share(part: Measurement) -> float:
@@ -134,9 +157,9 @@ def _combine(parts: Sequence[Measurement], names: Sequence[str]) -> Combined:
     return combined
 
 
-def _result(parts: Sequence[Measurement], combined: Combined, *, settings: MeasureSettings) -> Measurement:
+def _result(parts: Sequence[Measurement], combined: Combined, *, chord: tuple[int, int] | None) -> Measurement:
     profile = combined.profile
-    chord = choose_chord(profile, settings.chord)
+    chord = choose_chord(profile, chord)
     check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
     shares = combined.relief_shares(chord=chord, at_fret=relief.at_fret)
