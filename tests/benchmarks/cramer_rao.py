@@ -37,6 +37,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from benchmarks.accuracy import environment, settings_from_inputs, true_relief_mm
 
 from lightgap.neck.errors import Refusal
+from lightgap.neck.frets import fret_position_mm
 from lightgap.vision.measure import measure_photo
 from lightgap.vision.render.board import BladeLine, Crowns
 from lightgap.vision.render.camera import Pinhole, place_camera
@@ -79,13 +80,17 @@ def clean_settings(framing: str, number: int) -> SceneSettings:
         blade=Blade(finish="satin", chamfer_mm=float(rng.uniform(0.10, 0.16))),
         camera=camera,
         light=Light(kind="window", side=int(rng.choice([-1, 1])), background="card"),
-        reference=Reference(kind="none"),
+        reference=Reference(kind="marker", size_mm=12.0, x_mm=_middle_mm(first, last), above_mm=6.0),
         imaging=Imaging(
             psf_sigma_px=0.8, exposure_mean=0.2, highlight_allowance=0.85, full_well_e=9000.0, read_noise=0.0012,
             jpeg_quality=97, chroma_subsampling="4:4:4",
         ),
         samples=PHOTO_RAYS,
     )  # fmt: skip
+
+
+def _middle_mm(first: float, last: float) -> float:
+    return float(fret_position_mm(np.array([first, last]), Neck().scale_length_mm).mean())
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,10 +275,16 @@ def derivatives(clean: Clean, frets: list[int], *, seed: int) -> list[Floats]:
 def measured_errors(
     clean: Clean, light: Floats, *, noises: int, chord: tuple[int, int] | None
 ) -> tuple[list[float], list[float], tuple[int, int] | None, list[str]]:
-    """Return relief errors and stated u of so many photos of one scene, new noise each; the chord; refusals."""
+    """Return relief errors and stated u of so many photos of one scene, new noise each; the chord; refusals.
+
+    The first fret in view is told, as for any close-up.
+    """
     imaging, errors, stated, refused = clean.settings.imaging, [], [], []
     sidecar = describe_truth(
         clean.settings, clean.crowns, line=clean.line, camera=clean.camera, exposure=clean.exposure
+    )
+    told = replace(
+        settings_from_inputs(sidecar["inputs"]), first_fret=sidecar["inputs"]["first_visible_fret"], nut="left"
     )
     for n in range(noises):
         level = add_sensor_noise(light, imaging, rng=np.random.default_rng([clean.seed, n]))
@@ -282,7 +293,7 @@ def measured_errors(
             path = Path(folder) / "photo.jpg"
             path.write_bytes(encode_jpeg(develop(level, imaging), imaging, focal_35mm=focal_35mm))
             try:
-                result = measure_photo(path, settings_from_inputs(sidecar["inputs"], chord=chord))
+                result = measure_photo(path, replace(told, chord=chord))
             except Refusal as refusal:
                 refused.append(refusal.code)
                 continue
