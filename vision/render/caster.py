@@ -205,22 +205,32 @@ def fill_between(between: NDArray[np.bool_], limit: float, out: Array, met: NDAr
 
 
 @compiled
-def smooth_rows(where: NDArray[np.bool_], met: NDArray[np.int64], reach: int, out: Array) -> None:
-    """Replace chosen pixels of bodies by the mean of the row within `reach`, as far as the same material goes."""
+def smooth_rows(where: NDArray[np.bool_], met: NDArray[np.int64], reach: int, limit: float, out: Array) -> None:
+    """Replace chosen pixels of bodies by the mean of the row within `reach`, as far as the same material goes.
+
+    Lone bright pixels are first held to `limit` times that mean, or they would be drawn out into dashes.
+    """
     height, width = met.shape
     sums = np.zeros((width + 1, 3))
+    row = np.zeros((width, 3))
     for y in range(height):
         start = 0
         while start < width:
             kind, end = met[y, start], start
             while end < width and met[y, end] == kind and where[y, end]:
-                for c in range(3):
-                    sums[end + 1, c] = sums[end, c] + out[y, end, c]
                 end += 1
             if 0 <= kind < BEHIND:
-                for x in range(start, end):
-                    a, b = max(start, x - reach), min(end, x + reach + 1)
-                    for c in range(3):
+                for c in range(3):
+                    for x in range(start, end):
+                        sums[x + 1, c] = (0.0 if x == start else sums[x, c]) + out[y, x, c]
+                    sums[start, c] = 0.0
+                    for x in range(start, end):
+                        a, b = max(start, x - reach), min(end, x + reach + 1)
+                        row[x, c] = min(out[y, x, c], limit * (sums[b, c] - sums[a, c]) / (b - a))
+                    for x in range(start, end):
+                        sums[x + 1, c] = sums[x, c] + row[x, c]
+                    for x in range(start, end):
+                        a, b = max(start, x - reach), min(end, x + reach + 1)
                         out[y, x, c] = (sums[b, c] - sums[a, c]) / (b - a)
             start = max(end, start + 1)
 

@@ -18,6 +18,7 @@ STRIP_MM = (1.8, 3.0)  # above and below the straightedge's lower edge: every pi
 # The grain of few rays on bodies is evened out so far along the row, at least so many pixels: in the strip, elsewhere.
 NEAR_MM, NEAR_PX = 0.12, 1
 FAR_MM, FAR_PX = 0.4, 4
+LONE_LIMIT = 2.5  # elsewhere a pixel counts for so many times its neighbours' mean at most
 EVEN_STEP = 0.05  # four pixels behind that differ by less (root of light, relative) stand for the one between them
 
 
@@ -63,8 +64,8 @@ def cast_scene(settings: SceneSettings, scene: Packed, *, camera: Pinhole, line:
     cast(bright & ~strip, metal)
     own = -(-more // (2 * near + 1))
     cast(plain & strip, own - few, done=few, row_rate=2 * own)
-    smooth_rows(plain & strip, met, near, mean)
-    smooth_rows(plain & ~strip, met, far, mean)
+    smooth_rows(plain & strip, met, near, np.inf, mean)
+    smooth_rows(plain & ~strip, met, far, LONE_LIMIT, mean)
     chosen = np.flatnonzero(edges)
     cells = np.zeros((len(chosen), CELLS, CELLS, 3))
     fine = strip | binary_dilation(np.isin(met, (FRET, STRING)), iterations=2)

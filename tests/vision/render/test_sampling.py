@@ -48,12 +48,22 @@ def test_smoothing_stays_within_a_material_and_keeps_its_light() -> None:
     met[:, 160:] = BEHIND
     where = np.ones((4, 200), dtype=bool)
     where[:, 40] = False
-    smooth_rows(where, met, 5, light)
+    smooth_rows(where, met, 5, np.inf, light)
     np.testing.assert_array_equal(light[:, 160:], before[:, 160:])
     np.testing.assert_array_equal(light[:, 40], before[:, 40])
     np.testing.assert_allclose(light[:, 20], before[:, 15:26].mean(axis=1))
     np.testing.assert_allclose(light[:, 92], before[:, 90:98].mean(axis=1))
     np.testing.assert_allclose(light[:, 39], before[:, 34:40].mean(axis=1))
+
+
+def test_lone_bright_pixel_is_held_down() -> None:
+    light = np.ones((1, 41, 3))
+    light[0, 20] = 100.0
+    where = np.ones((1, 41), dtype=bool)
+    smooth_rows(where, np.full((1, 41), BLADE), 4, 2.0, light)
+    # The mean of nine about it is 12; held to 24 it leaves (24 + 8) / 9.
+    np.testing.assert_allclose(light[0, 20], 32.0 / 9.0)
+    np.testing.assert_allclose(light[0, [0, 40]], 1.0)
 
 
 def test_edges_lie_either_side_of_a_change() -> None:
