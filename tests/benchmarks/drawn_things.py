@@ -235,6 +235,33 @@ LIKE_A_BOARD: dict[str, Callable[[], Grey]] = {
 }  # fmt: skip
 
 
+PX_PER_MM = SCALE_PX / 648.0
+FOOT_ROW, MIDDLE_COLUMN = 400, 1000
+
+
+def with_object(picture: NDArray[np.uint8], kind: str) -> NDArray[np.uint8]:
+    """Return the picture with a card, a 24.26 mm coin or a 20 mm marker on it, of the flat boards' scale."""
+    out = picture.copy()
+    wide, high = {"card": (85.6, 53.98), "coin": (24.26, 24.26), "marker": (26.0, 26.0)}[kind]
+    half = round(0.5 * wide * PX_PER_MM)
+    top, left = FOOT_ROW - round(high * PX_PER_MM), MIDDLE_COLUMN - half
+    if out.shape[0] < FOOT_ROW + 20 or out.shape[1] < MIDDLE_COLUMN + half + 20:
+        return out
+    if kind == "card":
+        cv2.rectangle(out, (left, top), (left + 2 * half, FOOT_ROW), (150, 90, 50), -1)
+    elif kind == "coin":
+        cv2.circle(out, (MIDDLE_COLUMN, FOOT_ROW - half), half, (140, 160, 170), -1, cv2.LINE_AA)
+    else:
+        dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+        side = round(20.0 * PX_PER_MM)
+        edge = round(3.0 * PX_PER_MM)
+        marker = cv2.copyMakeBorder(
+            cv2.aruco.generateImageMarker(dictionary, 7, side), edge, edge, edge, edge, cv2.BORDER_CONSTANT, value=235
+        )
+        out[FOOT_ROW - marker.shape[0] : FOOT_ROW, left : left + marker.shape[1]] = marker[..., None]
+    return out
+
+
 def finished(picture: Grey, *, seed: int) -> NDArray[np.uint8]:
     """Return the drawing as a picture: a little blur and noise, three channels."""
     noise = np.random.default_rng(seed).normal(0.0, 2.5, picture.shape)

@@ -6,7 +6,8 @@ More than two hundred pictures: the photographs that installed libraries carry (
 SciPy), whole, cut, turned, scaled and skewed; drawings of rulers, combs, ladders, blinds, shelves, fences, keys and
 staves; noise; rendered scenes with frets and no straightedge, with a straightedge and no frets; and flat drawings of a
 board under a bar. Each is measured as a user might, with one of seven things told about the scene in turn (all seven
-with `--all-ways`). Pictures that got a number are kept in FOLDER, and the exit status is 1.
+with `--all-ways`); where a card, coin or marker is told, one is laid into the picture. Pictures that got a number are
+kept in FOLDER, and the exit status is 1.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from numpy.typing import NDArray
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.accuracy import environment
-from benchmarks.drawn_things import DRAWINGS, LIKE_A_BOARD, finished
+from benchmarks.drawn_things import DRAWINGS, LIKE_A_BOARD, finished, with_object
 from benchmarks.pool import spread
 
 from lightgap.neck.errors import Refusal
@@ -142,25 +143,30 @@ def render_without(kind: str, number: int) -> Picture:
     return np.ascontiguousarray(photo.image[:, :, ::-1])
 
 
-def judge(which: tuple[str, str], *, folder: Path, keep: bool = False) -> Verdict:
-    """Measure one picture one way; keep it when it got a number."""
-    name, way = which
+def picture_of(name: str, way: str, *, folder: Path) -> Picture:
+    """Return a picture as it is measured this way; rendered ones are kept in the folder."""
+    if not name.startswith("rendered "):
+        picture = dict(pictures())[name]()
+        return with_object(picture, way) if way in ("card", "coin", "marker") else picture
     path = folder / (name.replace(" ", "_") + ".png")
     if not path.exists():
-        if name.startswith("rendered "):
-            kind, _, number = name.removeprefix("rendered ").rpartition(" ")
-            picture = render_without(kind, int(number))
-        else:
-            picture = dict(pictures())[name]()
-        cv2.imwrite(str(path), picture)
+        kind, _, number = name.removeprefix("rendered ").rpartition(" ")
+        unfinished = path.with_name(f"{path.stem}-{way.replace(' ', '-')}.part.png")  # whole or not at all
+        cv2.imwrite(str(unfinished), render_without(kind, int(number)))
+        unfinished.replace(path)
+    return np.asarray(cv2.imread(str(path)), dtype=np.uint8)
+
+
+def judge(which: tuple[str, str], *, folder: Path) -> Verdict:
+    """Measure one picture one way; keep it when it got a number."""
+    name, way = which
+    path = folder / (f"{name}--{way}".replace(" ", "_") + ".png")
+    cv2.imwrite(str(path), picture_of(name, way, folder=folder))
     try:
         result = measure_photo(path, WAYS[way])
     except Refusal as refused:
-        if not keep and not name.startswith("rendered "):
-            path.unlink(missing_ok=True)
+        path.unlink()
         return Verdict(name, way, refused.code)
-    kept = path.with_name(f"{path.stem}--{way.replace(' ', '-')}.png")
-    kept.write_bytes(path.read_bytes())
     return Verdict(name, way, None, result.relief.relief_mm, result.relief.U_mm)
 
 
@@ -205,25 +211,14 @@ def main() -> None:
     print("\n".join(f"{name}: {value}" for name, value in environment().items()))
     verdicts = []
     chosen = cases(render=not options.no_render, all_ways=options.all_ways)
-    # One picture's ways one after another in one process: they share its file.
-    names = list(dict.fromkeys(name for name, _ in chosen))
-    by_name = {name: [way for n, way in chosen if n == name] for name in names}
-    work = partial(judge_ways, ways=by_name, folder=options.folder)
-    for _, mine in spread(work, names, workers=options.workers):
-        verdicts += mine
-        for v in mine:
-            if v.code is None:
-                print(f"got a number: {v.name}, told {v.way}: {v.relief_mm:+.3f} mm, U {v.U_mm:.3f} mm", flush=True)
+    for _, v in spread(partial(judge, folder=options.folder), chosen, workers=options.workers):
+        verdicts.append(v)
+        if v.code is None:
+            print(f"got a number: {v.name}, told {v.way}: {v.relief_mm:+.3f} mm, U {v.U_mm:.3f} mm", flush=True)
     print(f"\n{table(verdicts)}")
     if options.json:
         options.json.write_text(json.dumps([[v.name, v.way, v.code, v.relief_mm, v.U_mm] for v in verdicts], indent=1))
     sys.exit(1 if any(v.code is None for v in verdicts) else 0)
-
-
-def judge_ways(name: str, *, ways: dict[str, list[str]], folder: Path) -> list[Verdict]:
-    """Measure one picture in each of its ways."""
-    mine = ways[name]
-    return [judge((name, way), folder=folder, keep=way != mine[-1]) for way in mine]
 
 
 if __name__ == "__main__":

@@ -4,9 +4,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
-from benchmarks.drawn_things import DRAWINGS, LIKE_A_BOARD, SCALE_PX, finished, tempered_columns
+from benchmarks.drawn_things import (
+    DRAWINGS,
+    LIKE_A_BOARD,
+    PX_PER_MM,
+    SCALE_PX,
+    finished,
+    tempered_columns,
+    with_object,
+)
 from benchmarks.other_things import VERSIONS, WAYS, Verdict, cases, judge, photographs, table, versions_of
 
 from lightgap.neck.frets import fret_position_mm
@@ -48,6 +57,20 @@ def test_refused_picture_is_taken_away(way: str, tmp_path: Path) -> None:
     verdict = judge(("drawn blank-dark", way), folder=tmp_path)
     assert verdict.code is not None
     assert list(tmp_path.iterdir()) == []
+
+
+def test_object_laid_into_the_picture_is_found_at_its_size() -> None:
+    """OpenCV's marker reader finds the marker, and the library the card, at the scale of the flat board."""
+    picture = with_object(np.full((900, 2400, 3), 120, dtype=np.uint8), "marker")
+    corners, ids, _ = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)).detectMarkers(
+        picture
+    )
+    assert ids is not None
+    assert ids.ravel().tolist() == [7]
+    side = float(np.linalg.norm(np.diff(np.vstack([corners[0][0], corners[0][0][:1]]), axis=0), axis=1).mean())
+    assert side == pytest.approx(20.0 * PX_PER_MM, abs=1.5)  # drawn to whole pixels
+    plain = np.full((300, 400, 3), 120, dtype=np.uint8)
+    np.testing.assert_array_equal(with_object(plain, "card"), plain)  # no room for one
 
 
 def test_number_is_shouted() -> None:
