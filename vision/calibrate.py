@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from lightgap.neck.errors import Refusal
 from lightgap.neck.profile import Array
 
+from .blade import Candidate, candidates_among, clear_rises, inner_edge, judge_line, max_splay, weight_of, with_frets
 from .camera import BoardCamera
 from .comb import Comb, CombPrior
-from .edge import Line, find_lines
+from .edge import Line, find_lines, sharpest_px
 from .findings import refusal
-from .locate import Located, locate, weigh
+from .locate import Located, follow_edge, number_frets
 from .photo import Photo
 from .reference import ReferenceObject, ReferenceRequest, find_references
 from .types import Scale, ScaleCheck
@@ -22,11 +23,16 @@ from .types import Scale, ScaleCheck
 # Without the lens's focal length, a phone's main camera is assumed (28 mm equivalent; common practice).
 DEFAULT_FOCAL_35MM = 28.0
 VIEW_RANGE_MM = (70.0, 1000.0)  # length of board seen: less is no neck, more is too coarse
-U_HEIGHT_SCALE = 0.012
+U_HEIGHT_SCALE = 0.01  # rounding of both edges, a quarter of a millimetre, on the usual 25 mm
+# Reference and height each good to 0.7 %: three standard deviations of their difference, half a fret's step of scale.
+MAX_HEIGHT_DISAGREEMENT = 0.028
 # Two scales further apart than this cannot both be right (tolerance of the comb search plus both uncertainties).
 MAX_DISAGREEMENT = 0.028
-RIVAL_MARGIN = 0.93
-MAX_TRIALS = 6
+MIN_COMB_SCORE = 5.0
+# Nothing in the picture is sharper than this: no gap of a tenth of a millimetre can be read in it.
+MAX_PICTURE_BLUR_PX = 3.5
+MAX_PAIRS = 60
+MIN_MARGIN = 3.0  # odds of 20 to 1 for the best numbering over the next
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +43,7 @@ class ScaleGuess:
     u_relative: float
     source: ReferenceObject | None
     lines: tuple[Line, ...]
+    worth: float = 0.0
 
 
 def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float | None) -> list[ScaleGuess]:
@@ -45,9 +52,12 @@ def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float |
     Raises
     ------
     Refusal
-        `reference-not-found` when nothing of the wanted kind is seen; `no-straightedge` when its height is all there is
-        and no two edges stand parallel.
+        `blurred` when nothing in the picture is sharp; `reference-not-found` when nothing of the wanted kind is seen;
+        `no-straightedge` when its height is all there is and no two edges stand parallel.
     """
+    blur_px = sharpest_px(photo.luminance)
+    if blur_px > MAX_PICTURE_BLUR_PX:
+        raise refusal("blurred", f"by {blur_px:.1f} px even where it is sharpest")
     lines = find_lines(photo.luminance)
     guesses: list[ScaleGuess] = []
     if request.kind not in ("straightedge", "frets"):
@@ -79,29 +89,18 @@ def _paired(lines: list[Line], rise_px: float) -> float:
 
 def _height_guesses(photo: Photo, lines: list[Line], height_mm: float) -> list[ScaleGuess]:
     """Take every pair of nearly parallel lines as the straightedge's two edges."""
-    out: list[tuple[float, ScaleGuess]] = []
+    out: list[ScaleGuess] = []
     for lower in lines:
         for upper in lines:
             rise = lower.middle_y_px - upper.middle_y_px
-            if rise < 40 or abs(lower.slope - upper.slope) > 0.006:
+            if rise < 40 or abs(lower.slope - upper.slope) > max_splay(rise, focal_px(photo)):
                 continue
             scale = rise * math.cos(math.atan(lower.slope)) / height_mm
             if VIEW_RANGE_MM[0] < photo.facts.width_px / scale < VIEW_RANGE_MM[1]:
-                near = (lower, *(o for o in lines if o is not lower and abs(o.middle_y_px - lower.middle_y_px) < scale))
-                guess = ScaleGuess(scale, U_HEIGHT_SCALE, None, near)
-                out.append((min(abs(lower.strength), abs(upper.strength)), guess))
-    out.sort(key=lambda item: -item[0])
-    kept: list[ScaleGuess] = []
-    for _, guess in out:
-        if all(
-            abs(guess.px_per_mm / k.px_per_mm - 1) > 0.01
-            or abs(guess.lines[0].middle_y_px - k.lines[0].middle_y_px) > 5
-            for k in kept
-        ):
-            kept.append(guess)
-        if len(kept) == 24:
-            break
-    return kept
+                worth = weight_of(upper) - inner_edge(lines, lower, rise, scale)
+                out.append(ScaleGuess(scale, U_HEIGHT_SCALE, None, (lower,), worth))
+    out.sort(key=lambda g: -weight_of(g.lines[0]) - g.worth)
+    return out[:MAX_PAIRS]
 
 
 def focal_px(photo: Photo) -> float:
@@ -134,40 +133,88 @@ def locate_scaled(
     """
     directions = {None: (1, -1), "left": (1,), "right": (-1,)}[numbering.nut]
     lengths = (numbering.scale_length_mm,) if numbering.scale_length_mm else UNKNOWN_SCALE_LENGTHS_MM
-    first = numbering.first_fret if numbering.scale_length_mm else None
-    trials = [
-        (
-            guess,
-            CombPrior(
-                _at_line(guess, focal_px(photo), thickness_mm),
-                length,
-                focal_px(photo),
-                u_scale=guess.u_relative,
-                directions=directions,
-                first_fret=first,
-            ),
-        )
-        for guess in guesses
-        for length in lengths
-    ]
-    if len(trials) > MAX_TRIALS:
-        weighed = [(weigh(photo.luminance, guess.lines[0], prior), guess, prior) for guess, prior in trials]
-        weighed.sort(key=lambda w: -w[0].comb.score * min(w[0].ratio, 2.0))
-        trials = [(guess, prior) for _, guess, prior in weighed[:2]]
-    best: tuple[float, Located, ScaleGuess] | None = None
+    prior = CombPrior(
+        1.0,
+        lengths[len(lengths) // 2],
+        focal_px(photo),
+        scale_tolerance=0.025 if numbering.scale_length_mm else 0.04,
+        directions=directions,
+        first_fret=numbering.first_fret if numbering.scale_length_mm else None,
+    )
+    candidates: list[Candidate] = []
+    sources: dict[float, ScaleGuess] = {}
+    for guess in guesses:
+        scale = _at_line(guess, focal_px(photo), thickness_mm)
+        sources[scale] = guess
+        candidates += _candidates(photo, guess, replace(prior, px_per_mm=scale), height_mm)
+    fretted = with_frets(photo.luminance, candidates, prior)
+    if not fretted or fretted[0].match is None or fretted[0].match.comb.score < MIN_COMB_SCORE:
+        raise refusal("no-crowns" if height_mm is None else "no-straightedge")
+    best = fretted[0]
+    edge = follow_edge(photo.luminance, best.line, fretted[0].match.comb, best.px_per_mm)
+    guess = sources[best.px_per_mm]
+    here = replace(prior, px_per_mm=best.px_per_mm, u_scale=best.u_relative)
+    if guess.source is not None and height_mm is not None:
+        here = _sharpened(here, clear_rises(list(guess.lines), edge.as_line(), here), Face(height_mm, thickness_mm))
+    found: list[Located] = []
     trouble: Refusal | None = None
-    for guess, prior in trials:
+    for length in lengths:
         try:
-            found = locate(photo.luminance, prior, lines=list(guess.lines), height_mm=height_mm)
+            found.append(number_frets(photo.luminance, edge, replace(here, scale_length_mm=length)))
         except Refusal as problem:
             trouble = trouble or problem
-            continue
-        if best is None or found.comb.score > best[0]:
-            best = (found.comb.score, found, guess)
-    if best is None:
-        assert trouble is not None
-        raise trouble
-    return best[1], best[2]
+    if found:
+        return max(found, key=lambda f: f.evidence), guess
+    assert trouble is not None
+    if guess.source is None and trouble.code == "no-crowns":
+        raise refusal("no-straightedge")  # the scale came from two edges taken for the straightedge's
+    raise trouble
+
+
+def _candidates(photo: Photo, guess: ScaleGuess, prior: CombPrior, height_mm: float | None) -> list[Candidate]:
+    scale = prior.px_per_mm
+    if guess.source is not None:
+        return candidates_among(
+            photo.luminance,
+            list(guess.lines),
+            prior=replace(prior, px_per_mm=scale, u_scale=guess.u_relative),
+            height_mm=height_mm,
+        )
+    line = guess.lines[0]
+    score = judge_line(photo.luminance, line, px_per_mm=scale)
+    return [Candidate(line, scale, guess.u_relative, None, score, -guess.worth)]
+
+
+@dataclass(frozen=True, slots=True)
+class Face:
+    """The straightedge's size across the line."""
+
+    height_mm: float
+    thickness_mm: float
+
+
+def _sharpened(prior: CombPrior, rises_px: list[float], face: Face) -> CombPrior:
+    """Return the prior with the straightedge's height taken in as a second reading of the scale.
+
+    Raises
+    ------
+    Refusal
+        `reference-contradicts-height` when the reference object and the height disagree, or no upper edge is seen.
+    """
+    scale, u = prior.px_per_mm, prior.u_scale
+    if not rises_px:
+        raise refusal("reference-contradicts-height", "no upper edge was seen")
+    fronts = [rise / face.height_mm for rise in rises_px]
+    readings = [front * (1 - face.thickness_mm / 2 * front / prior.focal_px) for front in fronts]
+    second = min(readings, key=lambda r: abs(math.log(r / scale)))
+    if abs(second / scale - 1) > MAX_HEIGHT_DISAGREEMENT:
+        raise refusal("reference-contradicts-height", f"{scale:.2f} px/mm, by the height {second:.2f} px/mm")
+    weight = u**-2 / (u**-2 + U_HEIGHT_SCALE**-2)
+    return replace(
+        prior,
+        px_per_mm=math.exp(weight * math.log(scale) + (1 - weight) * math.log(second)),
+        u_scale=(u**-2 + U_HEIGHT_SCALE**-2) ** -0.5,
+    )
 
 
 def _at_line(guess: ScaleGuess, focal: float, thickness_mm: float) -> float:
@@ -216,7 +263,7 @@ def check_numbering(found: Located, numbering: Numbering) -> None:
     Refusal
         `numbering-ambiguous`.
     """
-    if numbering.first_fret is not None or numbering.scale_length_mm is None or found.rival is None:
+    if numbering.first_fret is not None or numbering.scale_length_mm is None:
         return
-    if found.rival.score > RIVAL_MARGIN * found.comb.score:
+    if found.evidence - found.rival_evidence < MIN_MARGIN:
         raise refusal("numbering-ambiguous")

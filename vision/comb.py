@@ -14,7 +14,12 @@ from lightgap.neck.profile import Array
 from .photo import FloatImage
 
 MAX_FRET = 24
-MIN_FRETS = 5
+MIN_TEETH = 4
+X0_STEP_MM = 0.6
+DISTINCT_MM = 6.0  # combs nearer than this to each other are one
+MAX_STARTS = 70
+# Where fret ends stand before the line, to begin with: beside the outer string, or half a board away.
+OUTER_START_MM, MIDDLE_START_MM = 4.0, 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +77,16 @@ class Comb:
         here = self.position_mm(np.asarray(x_px, dtype=np.float64))
         return np.asarray(np.abs(self.x_px(here + step) - self.x_px(here - step)) / (2 * step))
 
+    def stand(self) -> tuple[float, float]:
+        """Return where the camera stands: its foot along the board from the comb's middle, and its distance, in mm."""
+        turn = np.arctan(self.yaw * self.focal_px / self.middle_px)
+        axial = self.focal_px * np.cos(turn) / self.px_per_mm
+        return float(-self.direction * axial * np.sin(turn)), float(axial * np.cos(turn))
+
+    def end_px(self, position_mm: Array, near_mm: Array | float) -> Array:
+        """Return the column at which a point `near_mm` before the line is seen."""
+        return self.x_px(self.x0_mm + _end_offset(self, position_mm - self.x0_mm, near_mm))
+
     def frets(self, low_px: float, high_px: float) -> tuple[NDArray[np.int64], Array]:
         """Return the numbers and columns of the frets seen between two columns, in order of number."""
         number = np.arange(1.0, MAX_FRET + 1)
@@ -100,106 +115,181 @@ class CombPrior:
     first_fret: int | None = None
 
 
-def search_combs(
-    signal: Array,
-    step_px: float,
-    prior: CombPrior,
-    *,
-    keep: int = 3,
-    distortions: tuple[float, ...] = (-0.03, 0.0, 0.03),
-) -> list[Comb]:
-    """Lay combs over a signal along the board and return the best, distinct in numbering.
+@dataclass(frozen=True, slots=True)
+class FretRows:
+    """What stands out along the board, in rows under an edge.
+
+    Attributes
+    ----------
+    crowns
+        (n,) significance along the edge itself, where crowns glow and stand dark in the gap; columns are `step_px`
+        apart and begin at column 0.
+    ends
+        (n,) the same in bands lower down, where the near ends of the frets are seen.
+    """
+
+    crowns: Array
+    ends: tuple[Array, ...]
+    step_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class CombMatch:
+    """A comb laid over both rows.
+
+    Attributes
+    ----------
+    near_mm
+        Distance from the line to the fret ends that fits best.
+    band
+        Which of the bands holds them.
+    """
+
+    comb: Comb
+    near_mm: float
+    band: int
+
+
+class CombGrid:
+    """Combs to try over rows of one width, with the samples at which their teeth fall worked out once.
 
     Parameters
     ----------
-    signal
-        (n,) how much stands out at each column; columns are `step_px` apart and begin at column 0.
-    step_px
-        Column spacing.
+    prior
+        Scale, scale length, focal length, sides and an optional first fret.
+    rows
+        Any rows of the width and column spacing to be searched.
+    """
+
+    def __init__(self, prior: CombPrior, rows: FretRows) -> None:
+        self.prior, self.size, self.step_px = prior, len(rows.crowns), rows.step_px
+        middle = (self.size - 1) * self.step_px / 2
+        self.number = np.arange(float(prior.first_fret or 1), MAX_FRET + 1)
+        self.position = fret_position_mm(self.number, prior.scale_length_mm)
+        reach = 1.1 * middle / prior.px_per_mm
+        self.x0 = np.arange(self.position[0] - reach, self.position[-1] + reach, X0_STEP_MM)
+        tolerance = prior.scale_tolerance
+        stretches = np.linspace(-tolerance, tolerance, max(3, 2 * round(tolerance / 0.0125) + 1))
+        self.combs = [
+            Comb(d, 0.0, prior.px_per_mm * (1 + st), yaw, 0.0, 0.0, middle, prior.focal_px, prior.scale_length_mm)
+            for d, st, yaw in product(prior.directions, stretches, (-0.025, 0.0, 0.025))
+        ]
+        self._samples: dict[float, tuple[NDArray[np.int32], FloatImage]] = {}
+
+    def scores(self, wide: Array, near_mm: float) -> FloatImage:
+        """Return the score of every comb at every place: mean height of its teeth times the root of their number."""
+        if near_mm not in self._samples:
+            offset = self.position[None, :] - self.x0[:, None]
+            index = np.stack([self._index(c, _end_offset(c, offset, near_mm)) for c in self.combs])
+            count = (index < self.size).sum(axis=2).astype(np.float32)
+            root = np.where(count >= MIN_TEETH, 1 / np.sqrt(np.maximum(count, 1)), 0).astype(np.float32)
+            if self.prior.first_fret is not None:
+                root = np.where(index[:, :, 0] < self.size, root, 0)
+            self._samples[near_mm] = index, root
+        index, root = self._samples[near_mm]
+        padded = np.append(wide, 0).astype(np.float32)
+        total = np.asarray(padded[index].sum(axis=2) * root, dtype=np.float32)
+        return np.where(root > 0, total, np.float32(-9))
+
+    def _index(self, comb: Comb, offset_mm: Array) -> NDArray[np.int32]:
+        u, seen = _columns(comb, offset_mm)
+        sample = np.rint(u / self.step_px)
+        return np.where(seen, np.clip(sample, 0, self.size - 1), self.size).astype(np.int32)
+
+
+def _columns(comb: Comb, offset_mm: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Return the columns at which places `offset_mm` from the comb's middle are seen, and whether they are."""
+    half = comb.middle_px
+    t = comb.direction * offset_mm * comb.px_per_mm
+    bend = 1 + comb.yaw * t / half
+    t = t / np.maximum(bend, 0.2)
+    u = half + t * (1 + comb.k1 * (t / comb.focal_px) ** 2)
+    return u, (u > 0) & (u < 2 * half) & (np.abs(t) < 1.3 * half)
+
+
+def _end_offset(comb: Comb, offset_mm: Array, near_mm: Array | float) -> Array:
+    """Return the place on the line at which a point `near_mm` before it is seen, both from the comb's middle."""
+    foot, distance = comb.stand()
+    ratio = np.asarray(near_mm) / distance
+    return np.asarray((offset_mm - foot * ratio) / (1 - ratio))
+
+
+def search_combs(rows: FretRows, prior: CombPrior, *, keep: int = 3, grid: CombGrid | None = None) -> list[CombMatch]:
+    """Lay combs over the row of crowns and the row of fret ends, and return the best, distinct in numbering.
+
+    Both rows must agree: crowns on the line, ends some way before it, seen by one camera. Either row alone is fooled
+    by grain and inlays when few frets are in view.
+
+    Parameters
+    ----------
+    rows
+        What stands out along the board.
     prior
         Scale, scale length, focal length, sides and an optional first fret.
     keep
         How many distinct numberings to return.
-    distortions
-        Radial coefficients to try.
+    grid
+        For the same prior and width, when several rows are searched.
     """
-    from scipy.ndimage import maximum_filter1d
-
-    middle = (len(signal) - 1) * step_px / 2
-    centred = signal - np.median(signal)
-    noise = 1.48 * np.median(np.abs(centred)) + 1e-3
-    wide = maximum_filter1d(np.clip(centred / noise, -1, 6), round(0.7 * prior.px_per_mm / step_px) | 1)
-    wide = (wide - wide.mean()) / (wide.std() + 1e-6)
-    number = np.arange(float(prior.first_fret or 1), MAX_FRET + 1)
-    position = fret_position_mm(number, prior.scale_length_mm)
-    x0 = np.arange(-30, 0.76 * prior.scale_length_mm, 0.5)
-    tolerance = prior.scale_tolerance
-    stretches = np.linspace(-tolerance, tolerance, max(3, 2 * round(tolerance / 0.0125) + 1))
-    found: list[Comb] = []
-    for side, stretch, yaw, k1 in product(prior.directions, stretches, (-0.025, 0.0, 0.025), distortions):
-        comb = Comb(
-            side, 0.0, prior.px_per_mm * (1 + stretch), yaw, k1, 0.0, middle, prior.focal_px, prior.scale_length_mm
-        )
-        score = _scores(wide, step_px, comb, position[None, :] - x0[:, None]) - _doubt(stretch, prior)
-        if prior.first_fret is not None:
-            score = _only_first(score, comb, position, x0, middle)
-        j = int(np.argmax(score))
-        found.append(replace(comb, x0_mm=float(x0[j]), score=float(score[j])))
-    found.sort(key=lambda c: -c.score)
-    return _distinct(found, keep, wide, step_px, prior)
-
-
-def _doubt(stretch: float, prior: CombPrior) -> float:
-    """Return what a scale off the expected one costs: one unit at twice its standard uncertainty."""
-    return float(0.5 * (stretch / (prior.u_scale * 1.4)) ** 2)
-
-
-def _scores(wide: Array, step_px: float, comb: Comb, offset_mm: Array) -> Array:
-    half = comb.middle_px
-    t = comb.direction * offset_mm * comb.px_per_mm
-    t = t / (1 + comb.yaw * t / half)
-    u = half + t * (1 + comb.k1 * (t / comb.focal_px) ** 2)
-    seen = (u > 0) & (u < 2 * half) & (np.abs(t) < 1.3 * half)
-    index = np.clip(np.rint(u / step_px).astype(np.intp), 0, len(wide) - 1)
-    count = seen.sum(axis=1)
-    total = np.where(seen, wide[index], 0).sum(axis=1)
-    return np.where(count >= MIN_FRETS, total / np.sqrt(np.maximum(count, 1)), -9.0)
-
-
-def _only_first(score: Array, comb: Comb, position: Array, x0: Array, middle: float) -> Array:
-    """Keep only places where the first listed fret is the first one in the picture."""
-    reach = middle / comb.px_per_mm
-    return np.where(position[0] > x0 - reach, score, -9.0)
-
-
-def _distinct(found: list[Comb], keep: int, wide: Array, step_px: float, prior: CombPrior) -> list[Comb]:
-    """Sharpen the best combs and drop those that say the same as a better one."""
-    kept: list[Comb] = []
-    for comb in found[:40]:
-        if all(c.direction != comb.direction or abs(c.x0_mm - comb.x0_mm) > 6 for c in kept):
-            kept.append(_sharpen(comb, wide, step_px, prior))
+    grid = grid or CombGrid(prior, rows)
+    crowns = _widened(rows.crowns, 0.7 * prior.px_per_mm / rows.step_px)
+    ends = [_widened(band, 1.2 * prior.px_per_mm / rows.step_px) for band in rows.ends]
+    starts: list[tuple[float, Comb]] = []
+    _pick(grid, grid.scores(crowns, 0.0), 2, starts)
+    for near_mm, band in product((OUTER_START_MM, MIDDLE_START_MM), ends):
+        _pick(grid, grid.scores(band, near_mm), 1, starts)
+    starts.sort(key=lambda item: -item[0])
+    matches = [_weigh(comb, crowns, ends, grid) for _, comb in starts[:MAX_STARTS]]
+    matches.sort(key=lambda m: -m.comb.score)
+    kept: list[CombMatch] = []
+    for match in matches:
+        comb = match.comb
+        if all(k.comb.direction != comb.direction or abs(k.comb.x0_mm - comb.x0_mm) > DISTINCT_MM for k in kept):
+            kept.append(match)
         if len(kept) == keep:
             break
-    return sorted(kept, key=lambda c: -c.score)
+    return kept
 
 
-def _sharpen(comb: Comb, wide: Array, step_px: float, prior: CombPrior) -> Comb:
-    number = np.arange(1.0, MAX_FRET + 1)
-    position = fret_position_mm(number, comb.scale_length_mm)
-    best = comb
-    for width in (1.0, 0.5):
-        base = best
-        x0 = base.x0_mm + width * np.linspace(-1.2, 1.2, 13)
-        for ds, dy, dk in product((-1, 0, 1), (-1, 0, 1), (-1, 0, 1)):
-            trial = replace(
-                base,
-                px_per_mm=base.px_per_mm * (1 + 0.006 * width * ds),
-                yaw=base.yaw + 0.012 * width * dy,
-                k1=base.k1 + 0.015 * width * dk,
-            )
-            score = _scores(wide, step_px, trial, position[None, :] - x0[:, None])
-            score -= _doubt(trial.px_per_mm / prior.px_per_mm - 1, prior)
-            j = int(np.argmax(score))
-            if score[j] > best.score + 1e-9:
-                best = replace(trial, x0_mm=float(x0[j]), score=float(score[j]))
-    return best
+def _widened(signal: Array, width: float) -> Array:
+    """Return a signal in units of its own scatter, its peaks widened so that a comb need not hit them exactly."""
+    from scipy.ndimage import maximum_filter1d
+
+    centred = signal - np.median(signal)
+    noise = 1.48 * np.median(np.abs(centred)) + 1e-3
+    wide = maximum_filter1d(np.clip(centred / noise, -1, 6), max(1, round(width) | 1))
+    return np.asarray((wide - wide.mean()) / (wide.std() + 1e-6))
+
+
+def _pick(grid: CombGrid, scores: FloatImage, count: int, out: list[tuple[float, Comb]]) -> None:
+    """Add the best places of every comb to `out`."""
+    apart = round(DISTINCT_MM / X0_STEP_MM)
+    row = np.arange(len(scores))
+    left = scores.copy()
+    for _ in range(count):
+        best = np.argmax(left, axis=1)
+        out += [
+            (float(left[i, j]), replace(grid.combs[i], x0_mm=float(grid.x0[j]))) for i, j in zip(row, best, strict=True)
+        ]
+        left[np.abs(np.arange(left.shape[1])[None, :] - best[:, None]) < apart] = -9
+
+
+def _weigh(comb: Comb, crowns: Array, ends: list[Array], grid: CombGrid) -> CombMatch:
+    """Return a comb with the score of both rows, at the distance of the fret ends that fits best."""
+    offset = grid.position - comb.x0_mm
+    first = float(_mean_teeth(crowns, comb, offset, grid.step_px))
+    near = np.concatenate([np.arange(0, 8, 2.0), np.arange(11, 34, 2.0)])
+    depth = near[:, None, None] + np.array([0.0, 0.014])[None, :, None] * grid.position
+    shifted = _end_offset(comb, offset, depth)
+    second = np.stack([_mean_teeth(band, comb, shifted, grid.step_px) for band in ends])
+    band, i, _ = np.unravel_index(int(np.argmax(second)), second.shape)
+    doubt = 0.5 * ((comb.px_per_mm / grid.prior.px_per_mm - 1) / (1.4 * grid.prior.u_scale)) ** 2
+    score = (first + float(second.max())) / np.sqrt(2) - doubt
+    return CombMatch(replace(comb, score=float(score)), float(near[i]), int(band))
+
+
+def _mean_teeth(wide: Array, comb: Comb, offset_mm: Array, step_px: float) -> Array:
+    u, seen = _columns(comb, offset_mm)
+    index = np.clip(np.rint(u / step_px), 0, len(wide) - 1).astype(np.intp)
+    count = seen.sum(axis=-1)
+    return np.asarray(np.where(seen, wide[index], 0).sum(axis=-1) / np.sqrt(np.maximum(count, 1)))

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
@@ -13,17 +14,29 @@ from .photo import FloatImage
 MAX_SLOPE = 0.085  # tan of camera roll plus the straightedge's own lean
 REDUCTION_PX = 16  # columns averaged into one: texture averages out, a 4 degree slope shifts about 1 px
 FLOOR = 0.01  # linear light; keeps the logarithm of black finite
-NEIGHBOUR_PX = 3.0
+SPREAD_PX = 4  # rows over which a sharp edge's gradient spreads
+MIN_STRENGTH = 0.08
+BLUR_WINDOW_PX = 25
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A nearly level line: y = middle_y_px + slope (x - middle_x_px)."""
+    """A nearly level line: y = middle_y_px + slope (x - middle_x_px).
+
+    Attributes
+    ----------
+    strength
+        Share of the picture's width along which an edge runs; its sign is that of the step of light downwards.
+    step
+        Logarithm of the light a few pixels below over that above, limited and averaged along the width: grain has an
+        edge without a step.
+    """
 
     slope: float
     middle_y_px: float
     middle_x_px: float
     strength: float
+    step: float = 0.0
 
     def y_px(self, x_px: Array) -> Array:
         """Return the line's height at `x_px`."""
@@ -62,20 +75,51 @@ def find_lines(luminance: FloatImage, *, most: int = 40) -> list[Line]:
             limited, shear, (columns, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0
         )
         votes[i] = sheared.mean(axis=1)
+    lines = _pick(votes, slopes, limited, most)
+    light32 = np.asarray(small, dtype=np.float32)
+    return [replace(line, step=_step(light32, line)) for line in lines]
+
+
+def _step(small: NDArray[np.float32], line: Line) -> float:
+    """Return the step of log light across a line, between 4 and 9 pixels from it on either side."""
+    height, columns = small.shape
+    x = np.asarray((np.arange(columns) + 0.5) * REDUCTION_PX - 0.5, dtype=np.float64)
+    rows = np.rint(line.y_px(x)).astype(np.intp)
+    away = np.arange(4, 10)[:, None]
+    column = np.arange(columns)[None, :]
+    below, above = (small[np.clip(rows + side * away, 0, height - 1), column].mean(axis=0) for side in (1, -1))
+    return float(np.clip(below - above, -1, 1).mean())
+
+
+def _pick(votes: NDArray[np.float32], slopes: Array, limited: NDArray[np.float32], most: int) -> list[Line]:
+    """Return the strongest lines one after the other, each from what the stronger ones left over.
+
+    A strong edge also votes for its neighbours and for every line that crosses it. Its gradient is taken out once it is
+    found; a line that lives on the same pixels is not another edge.
+    """
+    height, columns = limited.shape
     middle_x = (columns * REDUCTION_PX - 1) / 2
     strength = np.abs(votes)
+    left = limited.copy()
+    reach = np.arange(-SPREAD_PX, SPREAD_PX + 1)[:, None]
+    column = np.arange(columns)[None, :]
+    at = (column - (columns - 1) / 2) * REDUCTION_PX
     lines: list[Line] = []
-    half = width / 2
-    rows = np.arange(height)[None, :]
-    for _ in range(most):
+    for _ in range(12 * most):
         i, j = (int(v) for v in np.unravel_index(int(np.argmax(strength)), strength.shape))
-        if strength[i, j] < 0.08:
+        full = float(votes[i, j])
+        if abs(full) < MIN_STRENGTH or len(lines) == most:
             break
-        lines.append(Line(float(slopes[i]), float(j), middle_x, float(votes[i, j])))
-        lift = (slopes - slopes[i])[:, None] * half
-        left, right = np.abs(rows - j - lift), np.abs(rows - j + lift)
-        strength[(left < 2 * NEIGHBOUR_PX) & (right < 2 * NEIGHBOUR_PX)] = 0
-        strength[(np.abs(rows - j) < NEIGHBOUR_PX) & (np.abs(lift) < 4 * NEIGHBOUR_PX)] = 0
+        strength[max(0, i - 2) : i + 3, max(0, j - 1) : j + 2] = 0
+        rows = np.rint(j + slopes[i] * at).astype(np.intp)
+        inside = (rows > SPREAD_PX) & (rows < height - 1 - SPREAD_PX)
+        rest = np.where(inside, left[np.clip(rows, 0, height - 1), column], 0).mean()
+        if abs(rest) < 0.6 * abs(full):
+            continue
+        lines.append(Line(float(slopes[i]), float(j), middle_x, full))
+        band = np.clip(rows + reach, 0, height - 1)
+        same = np.sign(left[band, column]) == np.sign(full)
+        left[band, column] = np.where(same & inside, 0, left[band, column])
     return lines
 
 
@@ -130,3 +174,27 @@ def strip_along(
     x_px = np.arange(0, luminance.shape[1] - 1, 0.1 * px_per_mm)
     below = np.arange(low_mm, high_mm + 1e-9, step_mm)
     return sample_strip(luminance, line.y_px(x_px), x_px, px_per_mm=px_per_mm, below_mm=below)
+
+
+def sharpest_px(luminance: FloatImage) -> float:
+    """Return the blur of a picture's sharpest level edges, as a standard deviation in pixels.
+
+    An edge of height h, blurred by a Gaussian, is h / (sigma sqrt(2 pi)) steep. The tenth part of the strong edges with
+    the least blur tells what the camera could do.
+
+    Parameters
+    ----------
+    luminance
+        (height, width) linear light.
+    """
+    import cv2
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+    height, width = luminance.shape
+    small = cv2.resize(luminance, (max(1, width // REDUCTION_PX), height), interpolation=cv2.INTER_AREA)
+    steep = np.abs(np.gradient(small, axis=0))
+    rise = maximum_filter1d(small, BLUR_WINDOW_PX, axis=0) - minimum_filter1d(small, BLUR_WINDOW_PX, axis=0)
+    peak = (steep == maximum_filter1d(steep, BLUR_WINDOW_PX, axis=0)) & (rise > 0.25 * rise.max())
+    if peak.sum() < 20:
+        return 0.0
+    return float(np.quantile(rise[peak] / (steep[peak] * np.sqrt(2 * np.pi)), 0.1))

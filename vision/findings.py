@@ -100,6 +100,14 @@ _KINDS = (
         "check the size given for the object, its place against the straightedge, and the scale length",
     ),
     FindingKind(
+        "reference-contradicts-height",
+        "refusal",
+        "the reference object and the straightedge's height disagree",
+        "The straightedge stands higher or lower in the picture than the scale from the reference object allows. A "
+        "scale wrong by 6 % calls every fret by its neighbour's number.",
+        "check the size given for the object and the straightedge's height, and show the straightedge's upper edge",
+    ),
+    FindingKind(
         "numbering-ambiguous",
         "refusal",
         "which fret is which could not be told",

@@ -1,4 +1,4 @@
-"""Choose the straightedge's lower edge among the lines, follow it to sub-pixel, and lay the comb on it."""
+"""Follow the straightedge's lower edge to sub-pixel, and lay the comb on it."""
 
 from __future__ import annotations
 
@@ -10,21 +10,27 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from lightgap.neck.profile import Array
 
-from .comb import Comb, CombPrior, search_combs, significance
-from .edge import FLOOR, Line, sample_strip, strip_along
+from .blade import TEXTURE_WINDOW_MM, columns_of, read_rows
+from .comb import Comb, CombPrior, search_combs
+from .edge import FLOOR, Line, sample_strip
 from .findings import refusal
 from .photo import FloatImage
+from .teeth import MAX_BEYOND, fit_combs
 
 Mask = NDArray[np.bool_]
 
-MIN_COMB_SCORE = 4.6
-REACH_MM = 6.5  # blade edge, gap, board edge and fret ends lie within this of each other
-TEXTURE_WINDOW_MM = 8.0
-MIN_PLAIN_RATIO = 0.75
-FRET_HEIGHT_MM = 1.7  # with the gap, the farthest the board's edge lies below the straightedge
-SCORE_TIE = 0.45
-MAX_SPLAY = 0.009  # the two edges seen by a turned camera, tan
-CHAMFER_MAX_MM = 0.6
+__all__ = ["TEXTURE_WINDOW_MM", "EdgeCurve", "Located", "follow_edge", "number_frets"]
+
+MIN_EVIDENCE = 9.0  # odds of some 8000 to 1 against chance
+MIN_FRETS = 4
+# A straightedge is straight; its edge as followed is good to about a pixel, and to a chamfer's width.
+MAX_BEND_PX, MAX_BEND_MM, MAX_K1 = 1.5, 0.15, 0.04
+SPAN_MARGIN_MM = 2.0  # beyond the columns in which the edge was followed
+CHAMFER_MAX_MM = 0.3  # usual ones are 0.1 to 0.2 wide (common practice, no published source)
+LINE_TRUST_MM = 0.35  # how far the edge may lie from the line that led to it
+BOW_TRUST_MM = 0.06  # a straight blade through a phone's lens
+LINE_STEP = 0.0007  # lines are told apart by slope in steps of a thousandth
+PARALLEL_MM = 0.06
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,129 +62,90 @@ class EdgeCurve:
         t = (np.asarray(x_px, dtype=np.float64) - self.middle_px) / self.half_px
         return np.asarray(np.polyval(self.coefficients, t), dtype=np.float64)
 
+    def as_line(self) -> Line:
+        """Return the straight line nearest to the edge where it was seen."""
+        x = np.linspace(self.low_px, self.high_px, 50)
+        slope, middle_y = np.polyfit(x - self.middle_px, self.y_px(x), 1)
+        return Line(float(slope), float(middle_y), self.middle_px, float(self.sign))
+
+    def straight_on_y_px(self, x_px: Array) -> Array:
+        """Return the edge's height, carried on straight beyond the columns in which it was seen."""
+        x = np.asarray(x_px, dtype=np.float64)
+        inside = np.clip(x, self.low_px, self.high_px)
+        slope = np.polyval(np.polyder(self.coefficients), (inside - self.middle_px) / self.half_px) / self.half_px
+        return np.asarray(self.y_px(inside) + slope * (x - inside), dtype=np.float64)
+
 
 @dataclass(frozen=True, slots=True)
 class Located:
-    """The edge and the frets under it."""
+    """The edge and the frets under it.
+
+    Attributes
+    ----------
+    comb
+        Fitted to the frets found.
+    matched
+        Numbers of the frets found one by one.
+    evidence
+        For these frets against chance, in natural logarithms of odds.
+    rival_evidence
+        For the next best numbering; minus infinity when there is none.
+    """
 
     edge: EdgeCurve
     comb: Comb
-    rival: Comb | None
+    matched: tuple[int, ...]
+    evidence: float
+    rival_evidence: float
 
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A line with the comb below it and the texture above and below."""
-
-    line: Line
-    comb: Comb
-    above: float
-    below: float
-
-    @property
-    def ratio(self) -> float:
-        """How much more stands out below the line than above: a blade is plain, frets are not."""
-        return self.below / max(self.above, 0.01)
-
-
-def locate(luminance: FloatImage, prior: CombPrior, *, lines: list[Line], height_mm: float | None = None) -> Located:
-    """Find the straightedge's lower edge and number the frets below it.
+def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior) -> Located:
+    """Number the frets below the straightedge's edge.
 
     Parameters
     ----------
     luminance
         (height, width) linear light.
+    edge
+        The lower edge, followed.
     prior
-        Scale and scale length to look for.
-    lines
-        Candidates, from `find_lines`.
-    height_mm
-        The straightedge's height, when known: its upper edge must then stand that far above.
+        Scale and scale length.
 
     Raises
     ------
     Refusal
-        `no-crowns` when nothing spaced like frets is found; `no-straightedge` when no edge stands above them.
+        `no-crowns` when the frets found one by one are not spaced like frets; `reference-contradicts-frets` when they
+        go on beyond the nut; `no-straightedge` when what was followed is not straight.
     """
     scale = prior.px_per_mm
-    weighed = [weigh(luminance, line, prior) for line in lines]
-    if not weighed or max(c.comb.score for c in weighed) < MIN_COMB_SCORE:
+    x = columns_of(luminance, scale)
+    rows = read_rows(luminance, edge.straight_on_y_px(x), x, px_per_mm=scale)
+    span = edge.low_px - SPAN_MARGIN_MM * scale, edge.high_px + SPAN_MARGIN_MM * scale
+    fits = fit_combs(rows, search_combs(rows, prior, keep=4), prior, span_px=span)
+    best = fits[0]
+    if best.evidence < MIN_EVIDENCE or len(best.matched) < MIN_FRETS:
         raise refusal("no-crowns")
-    best = max(weighed, key=lambda c: c.comb.score)
-    at = np.array([best.line.middle_x_px])
-    near = [
-        c
-        for c in weighed
-        if abs(float((c.line.y_px(at) - best.line.y_px(at))[0])) < REACH_MM * scale
-        and c.comb.score > 0.5 * best.comb.score
-    ]
-    top = _lower_edge(near, lines, None if height_mm is None else height_mm * scale, scale)
-    edge = follow_edge(luminance, top.line, top.comb, scale)
-    combs = comb_on_edge(luminance, edge, prior)
-    return Located(edge, combs[0], combs[1] if len(combs) > 1 else None)
+    if best.beyond > MAX_BEYOND:
+        raise refusal("reference-contradicts-frets", "frets go on where the nut should be")
+    bend = bend_px(edge, best.comb, luminance.shape[0])
+    if bend > MAX_BEND_PX and bend > MAX_BEND_MM * scale:
+        raise refusal("no-straightedge", f"what was followed is bent by {bend / scale:.2f} mm")
+    return Located(edge, best.comb, best.matched, best.evidence, fits[1].evidence if len(fits) > 1 else -np.inf)
 
 
-def weigh(luminance: FloatImage, line: Line, prior: CombPrior) -> Candidate:
-    """Lay a comb below a line and compare what stands out above and below it."""
-    scale = prior.px_per_mm
-    strip = strip_along(luminance, line, px_per_mm=scale, low_mm=-1.0, high_mm=0.8, step_mm=0.1)
-    texture = strip.texture(TEXTURE_WINDOW_MM, scale)
-    rows = (strip.below_mm > -0.22) & (strip.below_mm < 0.37)
-    comb = search_combs(significance(texture[rows]), strip.step_px, prior, keep=1, distortions=(0.0,))[0]
-    _, columns = comb.frets(0, luminance.shape[1] - 1)
-    if len(columns) < 2:
-        return Candidate(line, comb, 1.0, 0.0)
-    inside = (strip.x_px >= columns.min()) & (strip.x_px <= columns.max())
-    limited = np.minimum(texture[:, inside], 1.5)
-    above = float(limited[strip.below_mm < -0.25].mean())
-    below = float(limited[strip.below_mm > 0.1].mean())
-    return Candidate(line, comb, above, below)
+def bend_px(edge: EdgeCurve, comb: Comb, height_px: int) -> float:
+    """Return how far an edge leaves the chord of its ends, beyond what a lens makes of a straight one.
 
-
-def _lower_edge(near: list[Candidate], lines: list[Line], height_px: float | None, px_per_mm: float) -> Candidate:
-    """Choose the straightedge's lower edge among the lines near the frets.
-
-    A strong line with a plain strip above it and, when the height is known, a line one straightedge height above.
+    Radial distortion x (1 + k1 r^2) shifts a line off the picture's middle by y k1 r^2; of all k1 a phone's lens may
+    have, the kindest is taken.
     """
-    if height_px is not None:
-        scored = [(_edge_score(c, lines, height_px, px_per_mm), c) for c in near]
-        topped = [(score, c) for score, c in scored if score is not None]
-        if topped:
-            return max(topped, key=lambda item: item[0])[1]
-    best = max(near, key=_plain_score)
-    if best.ratio < MIN_PLAIN_RATIO:
-        raise refusal("no-straightedge")
-    # The board's edge, a fret's height below, may be the stronger line: then the straightedge's stands close above it.
-    above = [
-        c
-        for c in near
-        if 0 < best.line.middle_y_px - c.line.middle_y_px < FRET_HEIGHT_MM * px_per_mm
-        and _plain_score(c) > _plain_score(best) - SCORE_TIE
-    ]
-    return max(above, key=_plain_score) if above else best
-
-
-def _plain_score(candidate: Candidate) -> float:
-    """Return how well a line does as lower edge by itself: strong, plain above, more to see below."""
-    plain = 0.5 * float(np.log(np.clip(candidate.ratio, 0.3, 3.0))) - 8 * candidate.above
-    return 2 * abs(candidate.line.strength) + plain
-
-
-def _edge_score(candidate: Candidate, lines: list[Line], height_px: float, px_per_mm: float) -> float | None:
-    """Return how well a line does as lower edge; None when no line stands one straightedge height above it."""
-    line = candidate.line
-    x = np.array([line.middle_x_px])
-    misses = [
-        abs(float((line.y_px(x) - other.y_px(x))[0]) - height_px)
-        for other in lines
-        if abs(other.slope - line.slope) < MAX_SPLAY
-    ]
-    tolerance_px = 0.02 * height_px + 2 * CHAMFER_MAX_MM * px_per_mm
-    miss = min(misses, default=np.inf)
-    if miss > tolerance_px:
-        return None
-    u_px = 0.012 * height_px + 0.3 * px_per_mm  # the reference's scale, and the edges' rounding
-    return _plain_score(candidate) - 0.5 * (miss / u_px) ** 2
+    x = np.linspace(edge.low_px, edge.high_px, 101)
+    y = edge.y_px(x)
+    off = y - (height_px - 1) / 2
+    lens = off * ((x - comb.middle_px) ** 2 + off**2) / comb.focal_px**2
+    along = (x - x[0]) / (x[-1] - x[0])
+    sag, shape = (v - (v[0] + along * (v[-1] - v[0])) for v in (y, lens))
+    return float(min(np.abs(sag - k1 * shape).max() for k1 in np.linspace(-MAX_K1, MAX_K1, 9)))
 
 
 def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float) -> EdgeCurve:
@@ -195,8 +162,9 @@ def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float)
     below = np.arange(-0.6, 0.9, 0.25 / px_per_mm)
     limited, centre = _limited_gradient(luminance, line.y_px(columns), columns, px_per_mm, below)
     inner = (centre >= frets.min()) & (centre <= frets.max())
-    offset, slope, bow, sign = _vote(limited[:, inner], below, np.linspace(-1, 1, int(inner.sum())))
     middle, half = (frets.min() + frets.max()) / 2, (frets.max() - frets.min()) / 2
+    trust_mm = 0.03 + LINE_STEP * half / px_per_mm
+    offset, slope, bow, sign = _vote(limited[:, inner], below, np.linspace(-1, 1, int(inner.sum())), trust_mm)
     t = (columns - middle) / half
     curve_mm = offset + slope * t + bow * (t * t - 0.5)
     y = line.y_px(columns) + curve_mm * px_per_mm
@@ -220,7 +188,7 @@ def _limited_gradient(
     return np.clip(gradient / (8 * noise), -1, 1), centre
 
 
-def _vote(limited: Array, below: Array, t: Array) -> tuple[float, float, float, int]:
+def _vote(limited: Array, below: Array, t: Array, slope_trust_mm: float) -> tuple[float, float, float, int]:
     """Return (offset_mm, slope_mm, bow_mm, sign) of the edge: value at the middle, half difference of the ends, sag.
 
     Before a cluttered background the step of light changes sign along the edge: steps of either sign vote, and the
@@ -239,17 +207,28 @@ def _vote(limited: Array, below: Array, t: Array) -> tuple[float, float, float, 
             index = np.clip(rows + shift, 0, len(below) - 1)
             sheared = limited[index, column]
             votes[i, j], unsigned[i, j] = sheared.mean(axis=1), np.abs(sheared).mean(axis=1)
-    size = unsigned.max(axis=(0, 1))
-    size = size - np.quantile(size, 0.25)
-    look = np.flatnonzero((below > -0.25) & (below < CHAMFER_MAX_MM))
-    strongest = size[look].max()
+    trusted = (unsigned - np.quantile(unsigned.max(axis=(0, 1)), 0.25)) * np.exp(
+        -0.5 * (below / LINE_TRUST_MM) ** 2
+        - 0.5 * (slopes[:, None, None] / slope_trust_mm) ** 2
+        - 0.5 * (bows[None, :, None] / BOW_TRUST_MM) ** 2
+    )
+    i, j, first = (int(v) for v in np.unravel_index(int(np.argmax(trusted)), votes.shape))
+    size = trusted[i, j, first]
+    # Edges of a chamfer run side by side: a line at another slope is a string, or the far side of the board.
+    level = np.abs(slopes - slopes[i]) <= PARALLEL_MM
+    beside = unsigned[level, j].max(axis=0)
+    beside = beside - np.quantile(beside, 0.25)
     peaks = [
         k
-        for k in look
-        if 0 < k < len(size) - 1 and size[k] >= size[k - 1] and size[k] > size[k + 1] and size[k] > 0.5 * strongest
+        for k in range(first, len(below) - 1)
+        if below[k] - below[first] < CHAMFER_MAX_MM
+        and beside[k] >= beside[k - 1]
+        and beside[k] > beside[k + 1]
+        and beside[k] > 0.5 * size
     ]
-    last = peaks[-1] if peaks else int(look[np.argmax(size[look])])
-    i, j = (int(v) for v in np.unravel_index(int(np.argmax(unsigned[:, :, last])), votes.shape[:2]))
+    last = peaks[-1] if peaks else first
+    if last != first:
+        i = int(np.argmax(np.where(level, unsigned[:, j, last], -1.0)))
     steady = abs(votes[i, j, last]) > 0.5 * unsigned[i, j, last]
     sign = int(np.sign(votes[i, j, last])) if steady else 0
     return float(below[last]), float(slopes[i]), float(bows[j]), sign
@@ -304,14 +283,3 @@ def _extent(centre: Array, use: Mask) -> tuple[float, float]:
         raise refusal("no-straightedge", "its lower edge could not be followed")
     seen = use & (np.arange(len(use)) >= dense[0] - 5) & (np.arange(len(use)) <= dense[-1] + 5)
     return float(centre[seen].min()), float(centre[seen].max())
-
-
-def comb_on_edge(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior) -> list[Comb]:
-    """Lay the comb on the strip hugging the edge, where crowns are seen at their true place along the board."""
-    x = np.arange(0, luminance.shape[1] - 1, 0.1 * prior.px_per_mm)
-    strip = sample_strip(luminance, edge.y_px(x), x, px_per_mm=prior.px_per_mm, below_mm=np.arange(-0.5, 0.31, 0.05))
-    texture = strip.texture(TEXTURE_WINDOW_MM, prior.px_per_mm)
-    # Above the edge each fret shows as a narrow glow mirrored in the blade, at its true place; below, smeared.
-    glow, crown = texture[strip.below_mm < -0.04], texture[strip.below_mm > -0.16]
-    signal = significance(glow) + 0.5 * significance(crown)
-    return search_combs(signal, strip.step_px, prior, keep=2)

@@ -199,8 +199,37 @@ def find_ellipses(
     list of (centre_px, (axis, axis)_px, angle_rad, rms_px)
         In full-size pixels; best supported first.
     """
+
+    votes: list[tuple[float, float, float]] = []
+    for strictness in (60, 25):
+        votes = _circle_votes(coded, gx, strictness)
+        votes += [(x, y, wider) for x, y, r in votes if (wider := _wider_ring(x, y, r, gx, gy)) is not None]
+        out = [ring for x, y, r in votes if (ring := _rim(x, y, r, gx, gy)) is not None]
+        if out:
+            break
+    found = [
+        (
+            support,
+            ((cx + 0.5) * factor - 0.5, (cy + 0.5) * factor - 0.5),
+            (axes[0] * factor, axes[1] * factor),
+            angle,
+            rms * factor,
+        )
+        for support, (cx, cy), axes, angle, rms in out
+    ]
+    # Of rings about one centre the widest is the rim; of several centres the best supported comes first.
+    found.sort(key=lambda item: -item[2][0])
+    kept: list[tuple[float, tuple[float, float], tuple[float, float], float, float]] = []
+    for item in found:
+        if all(math.dist(item[1], k[1]) > 0.2 * item[2][0] for k in kept):
+            kept.append(item)
+    kept.sort(key=lambda item: -item[0])
+    return [k[1:] for k in kept[:4]]
+
+
+def _circle_votes(coded: ByteImage, gx: Array, strictness: int) -> list[tuple[float, float, float]]:
+    """Return circles (x, y, r) by a gradient vote (Hough) in every channel and the saturation, at half the scale."""
     import cv2
-    from scipy.ndimage import map_coordinates
 
     coarse = 2.0  # texture and noise must not vote
     size = (round(gx.shape[1] / coarse), round(gx.shape[0] / coarse))
@@ -209,64 +238,77 @@ def find_ellipses(
     for channel in (*cv2.split(small), cv2.cvtColor(small, cv2.COLOR_RGB2HSV)[..., 1]):
         smooth = cv2.GaussianBlur(channel, (0, 0), 1.5)
         circles = cv2.HoughCircles(
-            smooth, cv2.HOUGH_GRADIENT_ALT, 1.5, 15, param1=60, param2=0.6, minRadius=10, maxRadius=min(size) // 2
+            smooth,
+            cv2.HOUGH_GRADIENT_ALT,
+            1.5,
+            15,
+            param1=strictness,
+            param2=0.6,
+            minRadius=10,
+            maxRadius=min(size) // 2,
         )
         if circles is not None:
             rows = np.asarray(circles, dtype=np.float64)
             rows = rows.reshape(-1, rows.shape[-1])[:6] * coarse
             votes += [(float(v[0]), float(v[1]), float(v[2])) for v in rows]
-    votes += [(x, y, wider) for x, y, r in votes if (wider := _wider_ring(x, y, r, gx, gy)) is not None]
-    turn = np.linspace(0, 2 * np.pi, 180, endpoint=False)
-    out = []
-    for x, y, r in votes:
-        steps = np.linspace(-0.15 * r, 0.15 * r, 51)
-        radius = r + steps
-        px = x + radius[None, :] * np.cos(turn)[:, None]
-        py = y + radius[None, :] * np.sin(turn)[:, None]
-        across = np.abs(
-            map_coordinates(gx, [py, px], order=1, mode="nearest") * np.cos(turn)[:, None]
-            + map_coordinates(gy, [py, px], order=1, mode="nearest") * np.sin(turn)[:, None]
-        )
-        # The outermost clear ridge is the rim: an inner ring of the relief must not win.
-        top = across.max(1)
-        strong = across > np.maximum(0.5 * top, 2.0)[:, None]
-        outer = across.shape[1] - 1 - np.argmax(strong[:, ::-1], axis=1)
-        ok = strong.any(1)
-        place = np.full(len(turn), np.nan)
-        for i in np.flatnonzero(ok):
-            j = int(outer[i])
-            while j > 0 and across[i, j - 1] > across[i, j]:
-                j -= 1
-            lo, hi = max(0, j - 2), min(len(radius), j + 3)
-            weight = across[i, lo:hi] ** 2
-            place[i] = float((weight * radius[lo:hi]).sum() / weight.sum())
-        keep = ok & (np.abs(place - np.nanmedian(place)) < 0.05 * r)
-        if keep.mean() < 0.6:
-            continue
-        points = np.stack([x + place * np.cos(turn), y + place * np.sin(turn)], axis=1)[keep]
+    return votes
+
+
+Ring = tuple[float, tuple[float, float], tuple[float, float], float, float]
+
+
+def _rim(x: float, y: float, r: float, gx: Array, gy: Array) -> Ring | None:
+    """Fit an ellipse to the outermost clear ridge about a rough circle; (support, centre, axes, angle, rms) or None.
+
+    A rough centre off by a tenth of the radius sees the rim at many distances: each round looks from the last fit.
+    """
+    import cv2
+
+    support, rms = 0.0, 0.0
+    axes, angle = (2 * r, 2 * r), 0.0
+    for reach in (0.15, 0.12, 0.06):
+        points, share = _ridge_points(x, y, r, reach, gx=gx, gy=gy)
+        if share < 0.6:
+            return None
+        support = share
         for _ in range(2):
-            (cx, cy), axes, angle = cv2.fitEllipseDirect(points.astype(np.float32))
-            miss = np.abs(np.hypot(points[:, 0] - cx, points[:, 1] - cy) - sum(axes) / 4)
+            (x, y), (major, minor), angle = cv2.fitEllipseDirect(points.astype(np.float32))
+            axes = float(major), float(minor)
+            miss = np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - sum(axes) / 4)
             points = points[miss < max(1.0, 3 * 1.48 * np.median(miss))]
-        rms = float(np.sqrt(np.mean(miss**2)))
-        centre = ((cx + 0.5) * factor - 0.5, (cy + 0.5) * factor - 0.5)
-        out.append(
-            (
-                float(keep.mean()) - rms / r,
-                centre,
-                (axes[0] * factor, axes[1] * factor),
-                math.radians(angle),
-                rms * factor,
-            )
-        )
-    # Of rings about one centre the widest is the rim; of several centres the best supported comes first.
-    out.sort(key=lambda item: -item[2][0])
-    kept: list[tuple[float, tuple[float, float], tuple[float, float], float, float]] = []
-    for item in out:
-        if all(math.dist(item[1], k[1]) > 0.2 * item[2][0] for k in kept):
-            kept.append(item)
-    kept.sort(key=lambda item: -item[0])
-    return [k[1:] for k in kept[:4]]
+        r, rms = sum(axes) / 4, float(np.sqrt(np.mean(miss**2)))
+        if not 5 < r < min(gx.shape):
+            return None
+    return support - rms / r, (x, y), (axes[0], axes[1]), math.radians(angle), rms
+
+
+def _ridge_points(x: float, y: float, r: float, reach: float, *, gx: Array, gy: Array) -> tuple[Array, float]:
+    """Return points of the outermost clear ridge within `reach` times r of a circle, and the share of rays with one."""
+    from scipy.ndimage import map_coordinates
+
+    turn = np.linspace(0, 2 * np.pi, 180, endpoint=False)
+    radius = r + np.linspace(-reach * r, reach * r, 51)
+    px = x + radius[None, :] * np.cos(turn)[:, None]
+    py = y + radius[None, :] * np.sin(turn)[:, None]
+    across = np.abs(
+        map_coordinates(gx, [py, px], order=1, mode="nearest") * np.cos(turn)[:, None]
+        + map_coordinates(gy, [py, px], order=1, mode="nearest") * np.sin(turn)[:, None]
+    )
+    # The outermost clear ridge is the rim: an inner ring of the relief must not win.
+    strong = across > np.maximum(0.5 * across.max(1), 2.0)[:, None]
+    outer = across.shape[1] - 1 - np.argmax(strong[:, ::-1], axis=1)
+    ok = strong.any(1)
+    place = np.full(len(turn), np.nan)
+    for i in np.flatnonzero(ok):
+        j = int(outer[i])
+        while j > 0 and across[i, j - 1] > across[i, j]:
+            j -= 1
+        lo, hi = max(0, j - 2), min(len(radius), j + 3)
+        weight = across[i, lo:hi] ** 2
+        place[i] = float((weight * radius[lo:hi]).sum() / weight.sum())
+    keep = ok & (np.abs(place - np.nanmedian(place)) < 0.7 * reach * r)
+    points = np.stack([x + place * np.cos(turn), y + place * np.sin(turn)], axis=1)[keep]
+    return points, float(keep.mean())
 
 
 def _wider_ring(x: float, y: float, r: float, gx: Array, gy: Array) -> float | None:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lightgap.neck.frets import fret_position_mm
-from lightgap.vision.comb import Comb, CombPrior, search_combs, significance
+from lightgap.vision.comb import Comb, CombPrior, FretRows, search_combs, significance
 
 MIDDLE_PX, FOCAL_PX, SCALE_LENGTH_MM = 2000.0, 3900.0, 648.0
 
@@ -56,14 +56,19 @@ def test_frets_in_view_are_those_between_the_columns(direction: int) -> None:
     assert np.all(np.diff(columns) * direction > 0)
 
 
-def signal_of(truth: Comb, *, missing: tuple[int, ...] = (), noise: float = 0.3, seed: int = 5) -> np.ndarray:
+NEAR_MM = 20.0
+
+
+def rows_of(truth: Comb, *, missing: tuple[int, ...] = (), noise: float = 0.3, seed: int = 5) -> FretRows:
+    """Return the row of crowns and two bands, the second with the fret ends, seen by the comb's own camera."""
     columns = np.arange(0, 2 * MIDDLE_PX + 1, 4.0)
-    signal = np.abs(np.random.default_rng(seed).normal(0, noise, len(columns)))
+    rows = np.abs(np.random.default_rng(seed).normal(0, noise, (3, len(columns))))
     for n in range(1, 21):
         if n not in missing:
-            at = float(truth.x_px(fret_position_mm(np.array([float(n)]), SCALE_LENGTH_MM))[0])
-            signal += 4 * np.exp(-0.5 * ((columns - at) / 7.0) ** 2)
-    return signal
+            place = fret_position_mm(np.array([float(n)]), SCALE_LENGTH_MM)
+            for row, at in ((0, truth.x_px(place)), (2, truth.end_px(place, NEAR_MM))):
+                rows[row] += 4 * np.exp(-0.5 * ((columns - float(at[0])) / 7.0) ** 2)
+    return FretRows(rows[0], (rows[1], rows[2]), 4.0)
 
 
 @pytest.mark.parametrize(
@@ -78,7 +83,9 @@ def signal_of(truth: Comb, *, missing: tuple[int, ...] = (), noise: float = 0.3,
 )
 def test_search_finds_which_fret_is_which(truth: Comb, missing: tuple[int, ...]) -> None:
     prior = CombPrior(9.0, SCALE_LENGTH_MM, FOCAL_PX)
-    best = search_combs(signal_of(truth, missing=missing), 4.0, prior)[0]
+    match = search_combs(rows_of(truth, missing=missing), prior)[0]
+    best = match.comb
+    assert match.band == 1
     assert best.direction == truth.direction
     places = fret_position_mm(np.arange(1.0, 21), SCALE_LENGTH_MM)
     true_px = truth.x_px(places)
@@ -91,10 +98,27 @@ def test_search_finds_which_fret_is_which(truth: Comb, missing: tuple[int, ...])
 def test_search_finds_nothing_much_in_noise() -> None:
     prior = CombPrior(9.0, SCALE_LENGTH_MM, FOCAL_PX)
     columns = round(2 * MIDDLE_PX / 4) + 1
-    empty = np.abs(np.random.default_rng(3).normal(0, 0.3, columns))
-    in_noise = search_combs(empty, 4.0, prior)[0].score
-    in_frets = search_combs(signal_of(comb_with()), 4.0, prior)[0].score
+    empty = np.abs(np.random.default_rng(3).normal(0, 0.3, (3, columns)))
+    in_noise = search_combs(FretRows(empty[0], (empty[1], empty[2]), 4.0), prior)[0].comb.score
+    in_frets = search_combs(rows_of(comb_with()), prior)[0].comb.score
     assert in_frets > 1.5 * in_noise
+
+
+def test_fret_ends_are_seen_by_a_pinhole_camera() -> None:
+    """A camera 400 mm away, turned by nothing: a point 20 mm nearer is seen 400 / 380 times as far from the middle."""
+    comb = comb_with(px_per_mm=FOCAL_PX / 400)
+    at = comb.end_px(np.array([80.0, 180.0, 280.0]), 20.0)
+    np.testing.assert_allclose(at, MIDDLE_PX + np.array([-1, 0, 1]) * 100 * FOCAL_PX / 380)
+
+
+@given(yaw=st.floats(-0.04, 0.04), near_mm=st.floats(0, 30))
+def test_points_on_a_line_of_sight_share_a_column(yaw: float, near_mm: float) -> None:
+    """Rays through the camera's foot and distance, by similar triangles, are what `end_px` draws."""
+    comb = comb_with(yaw=yaw)
+    foot, distance = comb.stand()
+    x = 120.0
+    on_line = comb.x0_mm + foot + (x - comb.x0_mm - foot) * distance / (distance - near_mm)
+    np.testing.assert_allclose(comb.end_px(np.array([x]), near_mm), comb.x_px(np.array([on_line])), atol=1e-6)
 
 
 def test_significance_limits_single_bright_specks() -> None:

@@ -53,6 +53,7 @@ def test_hopeless_photo_is_refused_with_a_reason(photo: Path) -> None:
     with pytest.raises(Refusal) as refused:
         measure_photo(photo, settings_from_inputs(inputs))
     assert refused.value.exit_status == 3
+    assert refused.value.code == photo.stem.removeprefix("refused-")
     assert REGISTRY[refused.value.code].cure in str(refused.value)
 
 

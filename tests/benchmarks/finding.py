@@ -1,0 +1,184 @@
+"""How well edge and frets are found: the straightedge's lower edge and the numbering against truth, per class of photo.
+
+Run by hand: ``python tests/benchmarks/finding.py --folder sample_images [--folder ...] [--only TEXT] [--all]``. Only
+the finding stages run: load, lines, scale, edge, comb, numbering, and the scale check. The library is told what a user
+would type (see `accuracy.py`); truth is the straightedge's line and the crowns, projected with the sidecar's camera.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+try:
+    from accuracy import group_of, settings_from_inputs
+except ImportError:
+    from benchmarks.accuracy import group_of, settings_from_inputs
+from numpy.typing import NDArray
+
+from lightgap.neck.errors import Refusal
+from lightgap.vision.calibrate import Numbering, check_numbering, locate_scaled, scale_guesses
+from lightgap.vision.locate import EdgeCurve, Located
+from lightgap.vision.measure import DEFAULT_THICKNESS_MM
+from lightgap.vision.photo import load_photo
+from lightgap.vision.reference import parse_reference
+
+Array = NDArray[np.float64]
+
+# An edge's rounding or chamfer, up to 0.2 mm, may count as blade or as gap: farther off, another line was followed.
+EDGE_MEDIAN_MM, EDGE_WORST_MM = 0.2, 0.45
+# The glow by which frets are found stands up to a foot's width (2 mm) to the side the light comes from, alike for all;
+# frets farther than half a foot from the common offset were not followed.
+COLUMN_MEDIAN_MM, COLUMN_WORST_MM = 2.0, 1.2
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One photo's finding stage against its truth.
+
+    Attributes
+    ----------
+    state
+        "right", "edge" or "frets" when accepted with that one wrong, or the code of the refusal.
+    edge_mm
+        (median, 95th percentile) of the edge's distance from the true one, with the median's sign (down positive).
+    column_mm
+        (median, worst less median) distance along the board between comb and true crowns.
+    """
+
+    photo: str
+    group: str
+    seconds: float
+    state: str
+    edge_mm: tuple[float, float] = (np.nan, np.nan)
+    column_mm: tuple[float, float] = (np.nan, np.nan)
+    scores: tuple[float, float] = (np.nan, np.nan)
+
+
+def project(camera: dict[str, Any], x_mm: Array, y_mm: Array, z_mm: Array) -> tuple[Array, Array]:
+    """Return the pixel columns and rows at which points of the board's frame are seen by a sidecar's camera."""
+    points = np.stack([camera["world_x_sign"] * x_mm, y_mm, z_mm], axis=-1) - np.array(camera["centre_mm"])
+    depth = points @ np.array(camera["forward"])
+    across, up = points @ np.array(camera["right"]) / depth, points @ np.array(camera["up"]) / depth
+    stretch = camera["focal_px"] * (1 + camera["k1"] * (across**2 + up**2))
+    return camera["cx"] + stretch * across, camera["cy"] - stretch * up
+
+
+def true_edge_px(sidecar: dict[str, Any], columns: Array) -> Array:
+    """Return the rows of the straightedge's visible lower edge: of its near and far edge, the lower in the picture."""
+    line = sidecar["truth"]["blade_line_mm"]
+    x = np.linspace(line["x_left"], line["x_right"], 400)
+    middle_z = line.get("z0", 0.0) + line.get("z_slope", 0.0) * x
+    lean, half = line.get("lean_rad", 0.0), sidecar["inputs"]["blade_thickness_mm"] / 2
+    rows = []
+    for z in (half, -half):
+        y = line["intercept"] + line["slope"] * x - z * np.sin(lean)
+        u, v = project(sidecar["camera"], x, y, middle_z + z * np.cos(lean))
+        order = np.argsort(u)
+        rows.append(np.interp(columns, u[order], v[order]))
+    return np.maximum(*rows)
+
+
+def hold_edge(edge: EdgeCurve, sidecar: dict[str, Any]) -> tuple[float, float]:
+    """Return (median, 95th percentile of the distance) of the edge from the true one between the outer true frets."""
+    truth = sidecar["truth"]
+    frets = [f["u_px"] for f in truth["frets"]]
+    columns = np.linspace(min(frets), max(frets), 200)
+    miss = (edge.y_px(columns) - true_edge_px(sidecar, columns)) / truth["px_per_mm_at_middle"]
+    return float(np.median(miss)), float(np.quantile(np.abs(miss), 0.95))
+
+
+def hold_columns(found: Located, sidecar: dict[str, Any]) -> tuple[float, float]:
+    """Return the median distance (mm) of the comb's teeth from the true frets, and the worst from that."""
+    truth = sidecar["truth"]
+    column = np.array([f["u_px"] for f in truth["frets"]])
+    number = np.array([float(f["fret"]) for f in truth["frets"]])
+    scale_length = found.comb.scale_length_mm
+    miss = (found.comb.x_px(scale_length * (1 - 2 ** (-number / 12))) - column) / truth["px_per_mm_at_middle"]
+    return float(np.median(miss)), float(np.abs(miss - np.median(miss)).max())
+
+
+def try_finding(photo: Path) -> Found:
+    """Run the finding stages on one photo and hold them against its sidecar."""
+    sidecar = json.loads(photo.with_suffix(".json").read_text("utf-8"))
+    settings = settings_from_inputs(sidecar["inputs"])
+    height = settings.straightedge_height_mm
+    start = time.perf_counter()
+    try:
+        picture = load_photo(photo)
+        guesses = scale_guesses(picture, parse_reference(settings.reference), height_mm=height)
+        numbering = Numbering(settings.scale_length_mm, None, None)
+        found, _ = locate_scaled(
+            picture,
+            guesses,
+            numbering,
+            height_mm=height,
+            thickness_mm=settings.straightedge_thickness_mm or DEFAULT_THICKNESS_MM,
+        )
+        refused = ""
+        try:
+            check_numbering(found, numbering)
+        except Refusal as problem:
+            refused = problem.code
+    except Refusal as problem:
+        return Found(photo.name, group_of(sidecar), time.perf_counter() - start, problem.code)
+    seconds = time.perf_counter() - start
+    edge, column = hold_edge(found.edge, sidecar), hold_columns(found, sidecar)
+    wrong = ""
+    if abs(edge[0]) > EDGE_MEDIAN_MM or edge[1] > EDGE_WORST_MM:
+        wrong = "edge"
+    elif abs(column[0]) > COLUMN_MEDIAN_MM or column[1] > COLUMN_WORST_MM:
+        wrong = "frets"
+    state = refused or wrong or "right"
+    scores = (found.evidence, found.rival_evidence)
+    return Found(photo.name, group_of(sidecar), seconds, state, edge, column, scores)
+
+
+def table(results: list[Found]) -> Iterable[str]:
+    """Yield a line for each class: how many were right, wrong and refused."""
+    yield f"{'class':18s}  right  refused  wrong edge  wrong frets  s/photo"
+    for group in [*sorted({r.group for r in results}), None]:
+        mine = [r for r in results if group in (None, r.group)]
+        count = {s: sum(r.state == s for r in mine) for s in ("right", "edge", "frets")}
+        refused = len(mine) - sum(count.values())
+        seconds = float(np.median([r.seconds for r in mine]))
+        yield (
+            f"{group or 'all':18s} {count['right']:3d}/{len(mine):<3d} {refused:6d} {count['edge']:10d} "
+            f"{count['frets']:12d} {seconds:9.2f}"
+        )
+
+
+def main() -> None:
+    """Try the photos of the given folders, print what failed, and a table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--folder", type=Path, action="append", required=True)
+    parser.add_argument("--only", action="append", default=[], help="part of the file names to try")
+    parser.add_argument("--all", action="store_true", help="also print the photos found right")
+    chosen = parser.parse_args()
+    photos = [p for folder in chosen.folder for p in sorted(folder.glob("*.jpg")) if p.with_suffix(".json").exists()]
+    photos = [p for p in photos if json.loads(p.with_suffix(".json").read_text("utf-8"))["truth"]["frets"]]
+    results = []
+    for photo in photos:
+        if chosen.only and not any(text in photo.name for text in chosen.only):
+            continue
+        result = try_finding(photo)
+        results.append(result)
+        if chosen.all or result.state != "right":
+            print(
+                f"{photo.stem:34s} {result.group:16s} {result.state:28s} edge {result.edge_mm[0]:+6.2f} "
+                f"{result.edge_mm[1]:5.2f}  columns {result.column_mm[0]:6.2f} {result.column_mm[1]:6.2f}  "
+                f"evidence {result.scores[0]:5.1f} {result.scores[1]:5.1f}  {result.seconds:.1f} s",
+                flush=True,
+            )
+    print("\n".join(table(results)))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,257 @@
+"""Which numbering of the frets the picture bears out: single frets found, combs fitted and held to them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from lightgap.neck.frets import fret_position_mm
+from lightgap.neck.profile import Array
+
+from .comb import Comb, CombMatch, CombPrior, FretRows
+
+# What is known beforehand of camera and board: a phone held roughly square on, its lens, a board's taper, and how far a
+# fret's glow stands to the side the light comes from (within its foot). Common practice, no published source.
+U_TURN, U_K1, U_TAPER, U_GLOW_MM = 0.03, 0.03, 0.01, 0.7
+TAPER = 0.014
+MIDDLE_NEAR_MM, U_MIDDLE_NEAR_MM = 21.0, 6.0
+OUTER_NEAR_MM, U_OUTER_NEAR_MM = 3.0, 3.0
+OUTER_BELOW_MM = 9.0
+U_CROWN_MM, U_END_MM = 0.35, 0.3  # how well one fret's glow and one fret's end are placed
+GATE = 3.0  # standard deviations within which a peak is a tooth's
+SEEN = 0.8  # share of the frets in view whose mark stands out
+PEAK_NOISE = 2.5
+BEYOND_COST = 3.0
+MAX_BEYOND = 1  # the nut's own edge may pass for one
+REACHES_MM = (2.2, 1.4, 1.05, 1.05)
+
+
+@dataclass(frozen=True, slots=True)
+class Peaks:
+    """Places along the board where something stands out.
+
+    Attributes
+    ----------
+    x_px
+        (n,) columns.
+    per_mm
+        How many there are in a millimetre of the picture: what chance offers.
+    """
+
+    x_px: Array
+    per_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class TeethFit:
+    """A comb fitted to the frets found.
+
+    Attributes
+    ----------
+    comb
+        Its `score` is that of the search.
+    evidence
+        Natural logarithm of how much likelier the peaks are with frets standing there than strewn by chance, less what
+        the camera, the lens and the scale needed are unlikely beforehand.
+    matched
+        Numbers of the teeth whose mark was found in either row.
+    near_mm
+        Distance from the line to the fret ends at the nut.
+    rms_mm
+        Of the frets found about the comb, in millimetres of the picture.
+    beyond
+        How many frets were found where the comb has the headstock: more than one, and it is not the right comb.
+    """
+
+    comb: Comb
+    evidence: float
+    matched: tuple[int, ...]
+    near_mm: float
+    rms_mm: float
+    beyond: int = 0
+
+
+def find_peaks_px(signal: Array, step_px: float, width_px: float, px_per_mm: float) -> Peaks:
+    """Return the peaks of a row that stand out of its noise, to a fraction of a sample."""
+    smooth = gaussian_filter1d(signal, max(width_px / step_px, 0.7))
+    centred = smooth - np.median(smooth)
+    noise = 1.48 * np.median(np.abs(centred)) + 1e-3
+    i = 1 + np.flatnonzero(
+        (centred[1:-1] >= centred[:-2]) & (centred[1:-1] > centred[2:]) & (centred[1:-1] > PEAK_NOISE * noise)
+    )
+    a, b, c = smooth[i - 1], smooth[i], smooth[i + 1]
+    place = i + 0.5 * (a - c) / np.minimum(a - 2 * b + c, -1e-9)
+    length_mm = len(signal) * step_px / px_per_mm
+    return Peaks(place * step_px, max(len(i), 1) / length_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    crowns: Peaks
+    ends: tuple[Peaks, ...]
+
+
+def fit_combs(
+    rows: FretRows, matches: list[CombMatch], prior: CombPrior, *, span_px: tuple[float, float]
+) -> list[TeethFit]:
+    """Fit every comb, and its neighbours in numbering, to the single frets found; most evidence first.
+
+    The numbering one fret off explains the same spacings with a scale 2^(1/12) as large (equal temperament): the
+    scale's own uncertainty then tells how unlikely it is.
+
+    Parameters
+    ----------
+    rows
+        What stands out along the board.
+    matches
+        Combs to start from.
+    prior
+        Scale with its uncertainty.
+    span_px
+        Columns between which the straightedge was seen.
+    """
+    scale = prior.px_per_mm
+    peaks = _Rows(
+        find_peaks_px(rows.crowns, rows.step_px, 0.25 * scale, scale),
+        tuple(find_peaks_px(band, rows.step_px, 0.5 * scale, scale) for band in rows.ends),
+    )
+    fits: list[TeethFit] = []
+    for match in matches:
+        fit = _fit(peaks, match, prior, span_px)
+        fits.append(fit)
+        refined = replace(match, comb=fit.comb)
+        fits += [_fit(peaks, replace(refined, comb=c), prior, span_px) for c in _renumbered(fit.comb, prior)]
+    return _distinct(sorted(fits, key=lambda f: -f.evidence))
+
+
+def _distinct(fits: list[TeethFit]) -> list[TeethFit]:
+    kept: list[TeethFit] = []
+    for fit in fits:
+        if not any(same_numbering(fit.comb, k.comb) for k in kept):
+            kept.append(fit)
+    return kept
+
+
+def same_numbering(a: Comb, b: Comb) -> bool:
+    """Tell whether two combs give the frets about the picture's middle the same numbers."""
+    if a.direction != b.direction:
+        return False
+    position = fret_position_mm(np.arange(1.0, 25.0), a.scale_length_mm)
+    at = a.x_px(position)
+    seen = (at > 0) & (at < 2 * a.middle_px)
+    if not seen.any():
+        return abs(a.x0_mm - b.x0_mm) < 4.0
+    return float(np.median(np.abs(b.x_px(position[seen]) - at[seen]))) < 4.0 * a.px_per_mm
+
+
+def _renumbered(comb: Comb, prior: CombPrior) -> list[Comb]:
+    """Return the comb with every fret called one higher, and one lower: all lengths grow by 2^(1/12) or shrink."""
+    if prior.first_fret is not None:
+        return []
+    out = []
+    for ratio in (2 ** (1 / 12), 2 ** (-1 / 12)):
+        # Distances from the bridge, scale length - x, change in proportion.
+        x0 = comb.scale_length_mm - (comb.scale_length_mm - comb.x0_mm) / ratio
+        out.append(replace(comb, x0_mm=x0, px_per_mm=comb.px_per_mm * ratio))
+    return out
+
+
+def _near_prior(near_mm: float) -> tuple[float, float]:
+    return (OUTER_NEAR_MM, U_OUTER_NEAR_MM) if near_mm < OUTER_BELOW_MM else (MIDDLE_NEAR_MM, U_MIDDLE_NEAR_MM)
+
+
+def _fit(peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float, float]) -> TeethFit:
+    """Fit place, scale, yaw, distortion, fret ends and the glow's shift, robustly, re-choosing the peaks each round."""
+    from scipy.optimize import least_squares
+
+    comb, scale = match.comb, prior.px_per_mm
+    near0, u_near = _near_prior(match.near_mm)
+    u_yaw = U_TURN * comb.middle_px / comb.focal_px
+    numbers = np.arange(float(prior.first_fret or 1), 25.0)
+    position = fret_position_mm(numbers, comb.scale_length_mm)
+    end_peaks = peaks.ends[match.band]
+
+    def comb_of(p: Array) -> Comb:
+        return replace(comb, x0_mm=p[0], px_per_mm=scale * (1 + p[1]), yaw=p[2], k1=p[3])
+
+    def columns(p: Array) -> tuple[Array, Array]:
+        c = comb_of(p)
+        return c.x_px(position) + p[6] * scale, c.end_px(position, p[4] + p[5] * position)
+
+    def known(p: Array) -> Array:
+        return np.array(
+            [
+                p[1] / prior.u_scale,
+                p[2] / u_yaw,
+                p[3] / U_K1,
+                (p[4] - near0) / u_near,
+                (p[5] - TAPER) / U_TAPER,
+                p[6] / U_GLOW_MM,
+            ]
+        )
+
+    p = np.array([comb.x0_mm, comb.px_per_mm / scale - 1, comb.yaw, comb.k1, match.near_mm, TAPER, 0.0])
+    p[4] = match.near_mm if match.near_mm > OUTER_BELOW_MM else max(match.near_mm - 2.0, 1.0)
+    for reach in REACHES_MM:
+        at, end_at = columns(p)
+        inside = (at >= span_px[0] - scale) & (at <= span_px[1] + scale)
+        if inside.sum() < 2:
+            return TeethFit(comb, -np.inf, (), match.near_mm, np.inf)
+        seen = _nearest(peaks.crowns.x_px, at, reach * scale)
+        seen_end = _nearest(end_peaks.x_px, end_at, reach * scale)
+        seen[~inside], seen_end[~inside] = np.nan, np.nan
+
+        def miss(q: Array, seen: Array = seen, seen_end: Array = seen_end) -> Array:
+            a, b = columns(q)
+            a, b = (a - seen) / (scale * U_CROWN_MM), (b - seen_end) / (scale * U_END_MM)
+            return np.concatenate([a[np.isfinite(a)], b[np.isfinite(b)], known(q)])
+
+        p = least_squares(miss, p, loss="soft_l1", x_scale=[0.5, 0.005, 0.01, 0.01, 1.0, 0.005, 0.3], max_nfev=12).x
+    at, end_at = columns(p)
+    inside = (at >= span_px[0]) & (at <= span_px[1])
+    a = (_nearest(peaks.crowns.x_px, at, GATE * scale * U_CROWN_MM) - at) / scale
+    b = (_nearest(end_peaks.x_px, end_at, GATE * scale * U_END_MM) - end_at) / scale
+    beyond = _beyond(peaks, match.band, comb_of(p), near_mm=float(p[4]), shift_px=float(p[6]) * scale)
+    evidence = (
+        _evidence(a[inside], U_CROWN_MM, peaks.crowns.per_mm)
+        + _evidence(b[inside], U_END_MM, end_peaks.per_mm)
+        - 0.5 * float((known(p) ** 2).sum())
+        - BEYOND_COST * beyond
+    )
+    rest = np.concatenate([a[inside], b[inside]])
+    rms = float(np.sqrt(np.nanmean(rest**2))) if np.isfinite(rest).any() else np.inf
+    matched = numbers[inside & (np.isfinite(a) | np.isfinite(b))]
+    return TeethFit(comb_of(p), evidence, tuple(int(n) for n in matched), float(p[4]), rms, beyond)
+
+
+def _beyond(peaks: _Rows, band: int, comb: Comb, *, near_mm: float, shift_px: float) -> int:
+    """Count the frets found one after the other at the places of numbers -1, -2, ...: there are none beyond the nut."""
+    position = fret_position_mm(np.arange(-1.0, -6.0, -1.0), comb.scale_length_mm)
+    at = comb.x_px(position)
+    scale = comb.px_per_mm
+    crown = _nearest(peaks.crowns.x_px, at + shift_px, GATE * scale * U_CROWN_MM)
+    end = _nearest(peaks.ends[band].x_px, comb.end_px(position, near_mm), GATE * scale * U_END_MM)
+    return int(np.cumprod(np.isfinite(crown) & np.isfinite(end)).sum())
+
+
+def _evidence(miss_mm: Array, u_mm: float, chance_per_mm: float) -> float:
+    """Return the logarithm of the likelihood ratio of teeth found this far off, or not found, against chance peaks."""
+    found: NDArray[np.bool_] = np.isfinite(miss_mm)
+    z = miss_mm[found] / u_mm
+    hit = np.log(SEEN / (u_mm * np.sqrt(2 * np.pi) * chance_per_mm)) - 0.5 * z**2
+    chance = 1 - np.exp(-2 * GATE * u_mm * chance_per_mm)
+    return float(hit.sum() + (~found).sum() * np.log((1 - SEEN) / (1 - chance)))
+
+
+def _nearest(peaks_px: Array, at_px: Array, reach_px: float) -> Array:
+    """Return the peak nearest to each column, NaN where none is within reach."""
+    if not len(peaks_px):
+        return np.full(len(at_px), np.nan)
+    order = np.clip(np.searchsorted(peaks_px, at_px), 1, max(len(peaks_px) - 1, 1))
+    left = peaks_px[order - 1]
+    right = peaks_px[np.minimum(order, len(peaks_px) - 1)]
+    best = np.where(np.abs(left - at_px) <= np.abs(right - at_px), left, right)
+    return np.where(np.abs(best - at_px) <= reach_px, best, np.nan)
