@@ -32,7 +32,9 @@ MIN_COMB_SCORE = 5.0
 # Nothing in the picture is sharper than this: no gap of a tenth of a millimetre can be read in it.
 MAX_PICTURE_BLUR_PX = 3.5
 MAX_PAIRS = 60
-MIN_MARGIN = 3.0  # odds of 20 to 1 for the best numbering over the next
+# Fret ends taken for crowns look like a straightedge beside the outer string, one fret off at nearly the right scale.
+MIN_MARGIN_OUTER = 9.0
+MIN_MARGIN = 4.0  # odds of 55 to 1 for the best numbering over the next
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +54,14 @@ def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float |
     Raises
     ------
     Refusal
+        `numbering-ambiguous` when nothing but the fret spacing is to give the scale: every numbering has its own;
         `blurred` when nothing in the picture is sharp; `reference-not-found` when nothing of the wanted kind is seen;
         `no-straightedge` when its height is all there is and no two edges stand parallel.
     """
+    if request.kind == "frets" and height_mm is None:
+        raise refusal(
+            "numbering-ambiguous", "fret spacing alone tells neither scale nor number: give --straightedge-height"
+        )
     blur_px = sharpest_px(photo.luminance)
     if blur_px > MAX_PICTURE_BLUR_PX:
         raise refusal("blurred", f"by {blur_px:.1f} px even where it is sharpest")
@@ -66,7 +73,7 @@ def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float |
     plausible = [g for g in guesses if VIEW_RANGE_MM[0] < photo.facts.width_px / g.px_per_mm < VIEW_RANGE_MM[1]]
     if height_mm is not None and plausible:
         plausible = sorted(plausible, key=lambda g: -_paired(lines, height_mm * g.px_per_mm))
-    if not plausible and height_mm is not None and request.kind in (None, "straightedge"):
+    if not plausible and height_mm is not None and request.kind in (None, "straightedge", "frets"):
         pairs = _height_guesses(photo, lines, height_mm)
         if not pairs:
             raise refusal("no-straightedge")
@@ -265,5 +272,5 @@ def check_numbering(found: Located, numbering: Numbering) -> None:
     """
     if numbering.first_fret is not None or numbering.scale_length_mm is None:
         return
-    if found.evidence - found.rival_evidence < MIN_MARGIN:
+    if found.evidence - found.rival_evidence < (MIN_MARGIN_OUTER if found.beside_outer else MIN_MARGIN):
         raise refusal("numbering-ambiguous")

@@ -14,6 +14,7 @@ from .photo import FloatImage
 MAX_SLOPE = 0.085  # tan of camera roll plus the straightedge's own lean
 REDUCTION_PX = 16  # columns averaged into one: texture averages out, a 4 degree slope shifts about 1 px
 FLOOR = 0.01  # linear light; keeps the logarithm of black finite
+SAME_SLOPE = 0.0025
 SPREAD_PX = 4  # rows over which a sharp edge's gradient spreads
 MIN_STRENGTH = 0.08
 BLUR_WINDOW_PX = 25
@@ -75,9 +76,18 @@ def find_lines(luminance: FloatImage, *, most: int = 40) -> list[Line]:
             limited, shear, (columns, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0
         )
         votes[i] = sheared.mean(axis=1)
-    lines = _pick(votes, slopes, limited, most)
-    light32 = np.asarray(small, dtype=np.float32)
+    light32, gradient32 = np.asarray(small, dtype=np.float32), np.asarray(gradient, dtype=np.float32)
+    lines = _pick(votes, slopes, limited=limited, gradient=gradient32, most=most)
     return [replace(line, step=_step(light32, line)) for line in lines]
+
+
+def _same(line: Line, other: Line) -> bool:
+    """Tell whether a line repeats another found before it, at a slightly different slope."""
+    return (
+        line.strength * other.strength > 0
+        and abs(line.middle_y_px - other.middle_y_px) < SPREAD_PX / 2
+        and abs(line.slope - other.slope) < SAME_SLOPE
+    )
 
 
 def _step(small: NDArray[np.float32], line: Line) -> float:
@@ -91,17 +101,20 @@ def _step(small: NDArray[np.float32], line: Line) -> float:
     return float(np.clip(below - above, -1, 1).mean())
 
 
-def _pick(votes: NDArray[np.float32], slopes: Array, limited: NDArray[np.float32], most: int) -> list[Line]:
+def _pick(
+    votes: NDArray[np.float32], slopes: Array, *, limited: NDArray[np.float32], gradient: NDArray[np.float32], most: int
+) -> list[Line]:
     """Return the strongest lines one after the other, each from what the stronger ones left over.
 
     A strong edge also votes for its neighbours and for every line that crosses it. Its gradient is taken out once it is
-    found; a line that lives on the same pixels is not another edge.
+    found; a line that lives on the same pixels is not another edge. It stands where the gradient itself, not limited,
+    is steepest: a strong edge reaches the limit over many rows.
     """
     height, columns = limited.shape
     middle_x = (columns * REDUCTION_PX - 1) / 2
     strength = np.abs(votes)
     left = limited.copy()
-    reach = np.arange(-SPREAD_PX, SPREAD_PX + 1)[:, None]
+    reach = np.arange(-2 * SPREAD_PX, 2 * SPREAD_PX + 1)[:, None]
     column = np.arange(columns)[None, :]
     at = (column - (columns - 1) / 2) * REDUCTION_PX
     lines: list[Line] = []
@@ -112,12 +125,20 @@ def _pick(votes: NDArray[np.float32], slopes: Array, limited: NDArray[np.float32
             break
         strength[max(0, i - 2) : i + 3, max(0, j - 1) : j + 2] = 0
         rows = np.rint(j + slopes[i] * at).astype(np.intp)
-        inside = (rows > SPREAD_PX) & (rows < height - 1 - SPREAD_PX)
+        inside = (rows > 2 * SPREAD_PX) & (rows < height - 1 - 2 * SPREAD_PX)
         rest = np.where(inside, left[np.clip(rows, 0, height - 1), column], 0).mean()
         if abs(rest) < 0.6 * abs(full):
             continue
-        lines.append(Line(float(slopes[i]), float(j), middle_x, full))
         band = np.clip(rows + reach, 0, height - 1)
+        steep = np.where(inside, gradient[band, column] * np.sign(full), 0).mean(axis=1)
+        peak = int(np.argmax(steep))
+        line = Line(float(slopes[i]), float(j) + float(reach[peak, 0]), middle_x, full)
+        if not any(_same(line, other) for other in lines):
+            lines.append(line)
+        beyond = np.flatnonzero(steep < 0.1 * steep[peak])
+        first = int(max(beyond[beyond < peak], default=-1)) + 1
+        last = int(min(beyond[beyond > peak], default=len(steep))) - 1
+        band = band[max(0, min(first, peak - SPREAD_PX)) : max(last, peak + SPREAD_PX) + 1]
         same = np.sign(left[band, column]) == np.sign(full)
         left[band, column] = np.where(same & inside, 0, left[band, column])
     return lines

@@ -112,7 +112,8 @@ _KINDS = (
         "refusal",
         "which fret is which could not be told",
         "Two numberings of the frets explain the picture almost equally well.",
-        "say which fret is the first in view (--first-fret), show more frets, or use a reference object",
+        "say which fret is the first in view (--first-fret), show more frets, use a reference object, or give the "
+        "straightedge's height",
     ),
     FindingKind(
         "tilted",

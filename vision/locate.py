@@ -15,7 +15,7 @@ from .comb import Comb, CombPrior, search_combs
 from .edge import FLOOR, Line, sample_strip
 from .findings import refusal
 from .photo import FloatImage
-from .teeth import MAX_BEYOND, fit_combs
+from .teeth import MAX_BEYOND, OUTER_BELOW_MM, fit_combs
 
 Mask = NDArray[np.bool_]
 
@@ -26,6 +26,7 @@ MIN_FRETS = 4
 # A straightedge is straight; its edge as followed is good to about a pixel, and to a chamfer's width.
 MAX_BEND_PX, MAX_BEND_MM, MAX_K1 = 1.5, 0.15, 0.04
 SPAN_MARGIN_MM = 2.0  # beyond the columns in which the edge was followed
+CHAMFER_STEP = 0.4  # share of the first boundary's step that the one below it must have
 CHAMFER_MAX_MM = 0.3  # usual ones are 0.1 to 0.2 wide (common practice, no published source)
 LINE_TRUST_MM = 0.35  # how far the edge may lie from the line that led to it
 BOW_TRUST_MM = 0.06  # a straight blade through a phone's lens
@@ -90,6 +91,8 @@ class Located:
         For these frets against chance, in natural logarithms of odds.
     rival_evidence
         For the next best numbering; minus infinity when there is none.
+    beside_outer
+        The fret ends stand so close before the edge as if the straightedge lay beside the outer string.
     """
 
     edge: EdgeCurve
@@ -97,6 +100,7 @@ class Located:
     matched: tuple[int, ...]
     evidence: float
     rival_evidence: float
+    beside_outer: bool = False
 
 
 def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior) -> Located:
@@ -130,7 +134,8 @@ def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior) -> Lo
     bend = bend_px(edge, best.comb, luminance.shape[0])
     if bend > MAX_BEND_PX and bend > MAX_BEND_MM * scale:
         raise refusal("no-straightedge", f"what was followed is bent by {bend / scale:.2f} mm")
-    return Located(edge, best.comb, best.matched, best.evidence, fits[1].evidence if len(fits) > 1 else -np.inf)
+    rival = fits[1].evidence if len(fits) > 1 else -np.inf
+    return Located(edge, best.comb, best.matched, best.evidence, rival, best.near_mm < OUTER_BELOW_MM)
 
 
 def bend_px(edge: EdgeCurve, comb: Comb, height_px: int) -> float:
@@ -160,11 +165,11 @@ def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float)
     low, high = max(0.0, frets.min() - reach), min(luminance.shape[1] - 1.0, frets.max() + reach)
     columns = np.arange(np.ceil(low), high, 1.0)
     below = np.arange(-0.6, 0.9, 0.25 / px_per_mm)
-    limited, centre = _limited_gradient(luminance, line.y_px(columns), columns, px_per_mm, below)
+    limited, gradient, centre = _limited_gradient(luminance, line.y_px(columns), columns, px_per_mm, below)
     inner = (centre >= frets.min()) & (centre <= frets.max())
     middle, half = (frets.min() + frets.max()) / 2, (frets.max() - frets.min()) / 2
     trust_mm = 0.03 + LINE_STEP * half / px_per_mm
-    offset, slope, bow, sign = _vote(limited[:, inner], below, np.linspace(-1, 1, int(inner.sum())), trust_mm)
+    offset, slope, bow, sign = _vote(limited[:, inner], gradient[:, inner], below=below, slope_trust_mm=trust_mm)
     t = (columns - middle) / half
     curve_mm = offset + slope * t + bow * (t * t - 0.5)
     y = line.y_px(columns) + curve_mm * px_per_mm
@@ -176,8 +181,8 @@ def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float)
 
 def _limited_gradient(
     luminance: FloatImage, y: Array, columns: Array, px_per_mm: float, below: Array
-) -> tuple[Array, Array]:
-    """Return the vertical log gradient in blocks of 0.5 mm, limited to a few noise levels, and the blocks' columns."""
+) -> tuple[Array, Array, Array]:
+    """Return the vertical log gradient in blocks of 0.5 mm, limited to a few noise levels, whole, and its columns."""
     strip = sample_strip(luminance, y, columns, px_per_mm=px_per_mm, below_mm=below)
     width = max(1, round(0.5 * px_per_mm))
     count = len(columns) // width
@@ -185,15 +190,16 @@ def _limited_gradient(
     gradient = np.gradient(np.log(np.maximum(light, 0) + FLOOR), axis=0)
     noise = 1.48 * np.median(np.abs(gradient)) + 1e-4
     centre = columns[: count * width].reshape(count, width).mean(axis=1)
-    return np.clip(gradient / (8 * noise), -1, 1), centre
+    return np.clip(gradient / (8 * noise), -1, 1), gradient, centre
 
 
-def _vote(limited: Array, below: Array, t: Array, slope_trust_mm: float) -> tuple[float, float, float, int]:
+def _vote(limited: Array, gradient: Array, *, below: Array, slope_trust_mm: float) -> tuple[float, float, float, int]:
     """Return (offset_mm, slope_mm, bow_mm, sign) of the edge: value at the middle, half difference of the ends, sag.
 
     Before a cluttered background the step of light changes sign along the edge: steps of either sign vote, and the
     sign is 0 when neither prevails.
     """
+    t = np.linspace(-1, 1, limited.shape[1])
     step = below[1] - below[0]
     rows = np.arange(len(below))[:, None]
     column = np.arange(limited.shape[1])[None, :]
@@ -214,6 +220,8 @@ def _vote(limited: Array, below: Array, t: Array, slope_trust_mm: float) -> tupl
     )
     i, j, first = (int(v) for v in np.unravel_index(int(np.argmax(trusted)), votes.shape))
     size = trusted[i, j, first]
+    shift = np.rint((slopes[i] * t + bows[j] * (t * t - 0.5)) / step).astype(np.intp)
+    whole = np.abs(gradient[np.clip(rows + shift, 0, len(below) - 1), column].mean(axis=1))
     # Edges of a chamfer run side by side: a line at another slope is a string, or the far side of the board.
     level = np.abs(slopes - slopes[i]) <= PARALLEL_MM
     beside = unsigned[level, j].max(axis=0)
@@ -222,6 +230,7 @@ def _vote(limited: Array, below: Array, t: Array, slope_trust_mm: float) -> tupl
         k
         for k in range(first, len(below) - 1)
         if below[k] - below[first] < CHAMFER_MAX_MM
+        and whole[k] > CHAMFER_STEP * whole[first]
         and beside[k] >= beside[k - 1]
         and beside[k] > beside[k + 1]
         and beside[k] > 0.5 * size

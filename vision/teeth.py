@@ -119,10 +119,19 @@ def fit_combs(
         tuple(find_peaks_px(band, rows.step_px, 0.5 * scale, scale) for band in rows.ends),
     )
     fits: list[TeethFit] = []
-    for match in matches:
-        fit = _fit(peaks, match, prior, span_px)
+    for i, match in enumerate(matches):
+        # Which band holds the fret ends is a guess of the search: the likeliest comb tries them all.
+        bands = range(len(rows.ends)) if i == 0 else (match.band,)
+        square = replace(match.comb, yaw=0.0, k1=0.0)
+        combs = (match.comb, square) if i == 0 else (match.comb,)
+        tried = [
+            (_fit(peaks, replace(match, comb=comb, band=band), prior, span_px), band)
+            for band in bands
+            for comb in combs
+        ]
+        fit, band = max(tried, key=lambda item: item[0].evidence)
         fits.append(fit)
-        refined = replace(match, comb=fit.comb)
+        refined = replace(match, comb=fit.comb, near_mm=max(fit.near_mm, 0.0), band=band)
         fits += [_fit(peaks, replace(refined, comb=c), prior, span_px) for c in _renumbered(fit.comb, prior)]
     return _distinct(sorted(fits, key=lambda f: -f.evidence))
 

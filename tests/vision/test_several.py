@@ -89,7 +89,10 @@ def test_uncertainty_is_not_divided_by_the_root_of_the_number(three: MeasuredPho
     assert kinds == {"A", "B"}
     model = np.sqrt(sum(line.u_mm**2 for line in three.result.budget if line.kind == "B"))
     alone = three.parts[0]
-    assert model > 0.5 * np.sqrt(sum(line.u_mm**2 for line in alone.budget if line.kind == "B"))
+    # Each budget is for its own fret of relief, and end-on frets have several times the share of the others: the photo
+    # with the least is the one that the whole cannot have beaten by averaging.
+    least = min(np.sqrt(sum(line.u_mm**2 for line in part.budget if line.kind == "B")) for part in three.parts)
+    assert model > 0.5 * least
     assert three.result.relief.U_mm > alone.relief.U_mm / np.sqrt(3)
 
 

@@ -1,0 +1,117 @@
+"""The scale: a reference held against the straightedge's height, fret spacing alone, blur of the whole picture."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from benchmarks.accuracy import settings_from_inputs
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
+
+from lightgap.neck.errors import Refusal
+from lightgap.vision.blade import clear_rises, judge_line, upper_edge
+from lightgap.vision.calibrate import MAX_PICTURE_BLUR_PX
+from lightgap.vision.comb import Comb, CombPrior
+from lightgap.vision.edge import Line, find_lines, sharpest_px
+from lightgap.vision.locate import EdgeCurve, bend_px
+from lightgap.vision.measure import MeasureSettings, measure_photo
+
+SAMPLES = Path(__file__).parents[2] / "sample_images"
+TRACED = Path(__file__).parents[1] / "data" / "photos"
+
+
+def told(photo: Path) -> MeasureSettings:
+    return settings_from_inputs(json.loads(photo.with_suffix(".json").read_text("utf-8"))["inputs"])
+
+
+@pytest.mark.parametrize("frets_off", [1, -1, 4])
+@pytest.mark.parametrize(
+    "photo", [TRACED / "half-upbow-blackblade-coin.jpg", SAMPLES / "parlour-backbow.jpg"], ids=lambda p: p.stem
+)
+def test_reference_wrong_by_frets_is_caught_by_the_height(photo: Path, frets_off: int) -> None:
+    """A size wrong by 2^(n/12) renumbers every fret and leaves their spacing right: only the height can tell."""
+    settings = told(photo)
+    kind, size = settings.reference.split(":")
+    wrong = replace(settings, reference=f"{kind}:{float(size) * 2 ** (frets_off / 12):.4f}")
+    with pytest.raises(Refusal):
+        measure_photo(photo, wrong)
+
+
+def test_fret_spacing_alone_is_refused_and_the_height_makes_up_for_it() -> None:
+    photo = SAMPLES / "ukulele-no-reference.jpg"
+    settings = told(photo)
+    by_frets = measure_photo(photo, replace(settings, reference="frets"))
+    by_height = measure_photo(photo, replace(settings, reference="straightedge"))
+    assert by_frets.profile.frets == by_height.profile.frets
+    with pytest.raises(Refusal) as refused:
+        measure_photo(photo, replace(settings, reference="frets", straightedge_height_mm=None))
+    assert refused.value.code == "numbering-ambiguous"
+    assert "--straightedge-height" in refused.value.message
+
+
+def drawn(blur_px: float = 1.0) -> NDArray[np.float32]:
+    """Return blade (rows 200 to 449), gap of 12 px, and board with frets every 90 px; 10 px/mm, blurred, noisy."""
+    picture = np.full((700, 2400), 0.7)
+    picture[200:450, 200:2200] = 0.1
+    picture[462:] = 0.05
+    for x in range(260, 2200, 90):
+        picture[450:470, x : x + 20] = 0.35
+    picture = gaussian_filter(picture, blur_px) + np.random.default_rng(3).normal(0, 0.003, picture.shape)
+    return np.asarray(picture, dtype=np.float32)
+
+
+@pytest.mark.parametrize("blur_px", [1.0, 2.0])
+def test_blur_of_a_picture_is_that_of_its_sharpest_edges(blur_px: float) -> None:
+    # The difference of the rows above and below is the slope averaged over two pixels, whose variance is 1/3; noise and
+    # the nearness of gap and board leave a tenth.
+    assert sharpest_px(drawn(blur_px)) == pytest.approx(np.hypot(blur_px, 3**-0.5), rel=0.12)
+
+
+def test_hopeless_blur_is_told() -> None:
+    # Twelve rows hold no whole edge of 5 px: it reads low, and still above what is refused.
+    assert sharpest_px(drawn(5.0)) > MAX_PICTURE_BLUR_PX
+
+
+def test_lower_edge_is_worth_more_than_the_board_s() -> None:
+    picture = drawn()
+    lines = find_lines(picture)
+    rows = [line.middle_y_px for line in lines]
+    edge, board = (lines[int(np.argmin([abs(r - row) for r in rows]))] for row in (449.5, 461.5))
+    assert (edge.middle_y_px, board.middle_y_px) == pytest.approx((449.5, 461.5), abs=1.5)  # lines lie on whole rows
+    assert judge_line(picture, edge, px_per_mm=10.0) > judge_line(picture, board, px_per_mm=10.0)
+
+
+def test_upper_edge_is_found_at_its_height_and_nowhere_else() -> None:
+    lines = find_lines(drawn())
+    lower = min(lines, key=lambda line: abs(line.middle_y_px - 449.5))
+    found = upper_edge(lines, lower, height_px=250.0, px_per_mm=10.0, focal_px=2600.0)
+    assert found is not None
+    assert found[0] == pytest.approx(250.0, abs=6.0)  # a soft edge shows as lines a few rows apart
+    assert upper_edge(lines, lower, height_px=200.0, px_per_mm=10.0, focal_px=2600.0) is None
+    rises = clear_rises(lines, lower, CombPrior(10.0, 648.0, 2600.0))
+    assert min(abs(rise - 250.0) for rise in rises) < 2.0
+    assert max(abs(rise - 250.0) for rise in rises) < 6.0  # beside it only the same soft edge
+
+
+def test_grain_is_no_edge_of_a_blade() -> None:
+    grain, border = Line(0.0, 300.0, 1200.0, 0.9, 0.01), Line(0.0, 200.0, 1200.0, 0.9, 0.8)
+    lower = Line(0.0, 450.0, 1200.0, 0.9, 0.8)
+    assert clear_rises([grain, border, lower], lower, CombPrior(10.0, 648.0, 2600.0)) == [250.0]
+
+
+@pytest.mark.parametrize("k1", [-0.03, 0.0, 0.03])
+def test_lens_bends_a_straight_edge_and_is_forgiven(k1: float) -> None:
+    comb = Comb(1, 180.0, 9.0, 0.0, 0.0, 9.0, 2000.0, 3900.0, 648.0)
+    x = np.linspace(100, 3900, 200)
+    r2 = ((x - 2000) ** 2 + 350.0**2) / 3900**2
+    for sag_px, straight in ((0.0, True), (8.0, False)):
+        y = 600 + 350 * (1 + k1 * r2) + sag_px * ((x - 2000) / 1900) ** 2
+        fit = np.polyfit((x - 2000) / 1900, y, 3)
+        bend = bend_px(EdgeCurve(fit, 2000.0, 1900.0, 100.0, 3900.0, 1, 0.1), comb, 1201)
+        # Nine trial values of k1, 0.01 apart: half a step times the sag of 83 px per unit of k1 is 0.4 px; a lens of
+        # 0.04 and the given one on the other side take up 0.07 times 83 px, 5.8 px, of a bend.
+        assert bend < 0.5 if straight else bend > 1.5
