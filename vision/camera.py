@@ -20,6 +20,10 @@ from .locate import TEXTURE_WINDOW_MM, EdgeCurve
 from .photo import FloatImage
 
 OUTER_NEAR_MM = 8.0  # fret ends nearer than this to the line: the straightedge stands beside the outer string
+# Half a board's width at the nut: 33 mm (short scales) to 52 mm (classical guitars), common practice.
+NEAR_MIDDLE_MM, U_NEAR_MIDDLE_MM = 21.0, 2.5
+NEAR_START = np.array([NEAR_MIDDLE_MM, 0.014])
+U_GLOW_MM, U_END_MM = 0.12, 0.1
 SETTLED_PX = 0.2  # fret ends this smooth along the board need no further round
 
 
@@ -104,12 +108,31 @@ def fit_cameras(
         for reach in (1.2, 0.9, 0.7, *(0.6,) * 7):
             expected = column_of(camera, position, near[0] + near[1] * position)
             seen_end, scatter = _steadiest(bands, step, expected, reach * comb.px_per_mm, position)
-            camera = _fit_rows(comb, position, seen_glow, seen_end, near, u_scale, max(scatter / comb.px_per_mm, 0.03))
+            camera = _fit_rows(
+                comb,
+                position,
+                seen_glow,
+                seen_end,
+                near,
+                u_scale=u_scale,
+                u_end_mm=scatter / comb.px_per_mm,
+                outer=high_mm <= OUTER_NEAR_MM,
+            )
             near = camera.near_mm
             if scatter < SETTLED_PX:
                 break
+        if high_mm > OUTER_NEAR_MM and not _like_a_board(near):
+            none = np.full(len(position), np.nan)
+            camera = _fit_rows(
+                comb, position, seen_glow, none, NEAR_START, u_scale=u_scale, u_end_mm=U_END_MM, outer=False
+            )
         found.append(camera)
     return found[0], found[1]
+
+
+def _like_a_board(near_mm: Array) -> bool:
+    """Return whether a row of fret ends fits half a fingerboard: as wide as a nut, widening towards the body."""
+    return bool(abs(near_mm[0] - NEAR_MIDDLE_MM) < 2.5 * U_NEAR_MIDDLE_MM and abs(near_mm[1] - 0.014) < 0.01)
 
 
 def _steadiest(
@@ -143,11 +166,22 @@ def _steadiest(
 
 
 def _fit_rows(
-    comb: Comb, position: Array, seen_glow: Array, seen_end: Array, near: Array, u_scale: float, u_end_mm: float
+    comb: Comb,
+    position: Array,
+    seen_glow: Array,
+    seen_end: Array,
+    near: Array,
+    *,
+    u_scale: float,
+    u_end_mm: float,
+    outer: bool,
 ) -> BoardCamera:
     from scipy.optimize import least_squares
 
     scale = comb.px_per_mm
+    # Beside the outer string next to nothing of the fret lies before the blade: no smear, a crisp row of ends.
+    glow_mm, u_glow_mm = (0.0, 0.1) if outer else (1.5, 1.5)
+    u_row, u_end = (0.2, max(u_end_mm, 0.03)) if outer else (U_GLOW_MM, max(u_end_mm, U_END_MM))
 
     def camera_of(p: Array) -> BoardCamera:
         refined = replace(comb, x0_mm=p[0], px_per_mm=scale * (1 + p[1]), yaw=p[2], k1=p[3])
@@ -155,14 +189,24 @@ def _fit_rows(
 
     def miss(p: Array) -> Array:
         camera = camera_of(p)
-        a = (camera.comb.x_px(position) - seen_glow) / scale + p[6]
+        # The glow is the near half's image in the blade's face: it stands behind the line.
+        a = (column_of(camera, position, np.full(len(position), -p[7])) - seen_glow) / scale + p[6]
         b = (column_of(camera, position, p[4] + p[5] * position) - seen_end) / scale
         # What is known beforehand: the reference's scale, a camera roughly square on, a phone's lens, a board's taper.
-        prior = [p[1] / u_scale, p[2] / 0.02, p[3] / 0.03, (p[5] - 0.014) / 0.01, p[6] / 0.7]
-        return np.concatenate([a[np.isfinite(a)] / 0.2, b[np.isfinite(b)] / u_end_mm, prior])
+        prior = [
+            p[1] / u_scale,
+            p[2] / 0.02,
+            p[3] / 0.03,
+            (p[5] - 0.014) / 0.005,
+            p[6] / 0.7,
+            (p[7] - glow_mm) / u_glow_mm,
+        ]
+        if not outer:
+            prior.append((p[4] - NEAR_MIDDLE_MM) / U_NEAR_MIDDLE_MM)
+        return np.concatenate([a[np.isfinite(a)] / u_row, b[np.isfinite(b)] / u_end, prior])
 
-    start = np.array([comb.x0_mm, 0.0, comb.yaw, np.clip(comb.k1, -0.05, 0.05), near[0], near[1], 0.0])
-    fit = least_squares(miss, start, loss="soft_l1", x_scale=[0.3, 0.003, 0.005, 0.01, 0.5, 0.002, 0.3])
+    start = np.array([comb.x0_mm, 0.0, comb.yaw, np.clip(comb.k1, -0.05, 0.05), near[0], near[1], 0.0, glow_mm])
+    fit = least_squares(miss, start, loss="soft_l1", x_scale=[0.3, 0.003, 0.005, 0.01, 0.5, 0.002, 0.3, 1.0])
     return camera_of(fit.x)
 
 

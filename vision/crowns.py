@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 from lightgap.neck.profile import Array
 
 from .camera import OUTER_NEAR_MM, BoardCamera
+from .joint import SHARED as SHARED_PIXELS
+from .joint import read_pixels
 from .locate import EdgeCurve
 from .photo import FloatImage
 from .slit import SlitLight, place_boundaries
@@ -32,6 +34,8 @@ NEAR_TO_MM = 15.0
 SHARED = 7  # parameters of the joint fit before the gaps: the outline's six and the camera's foot
 SHAPE = [0, 1, 2, 3, 4, 6]
 MIN_POINTS = 3
+BRIGHT_GAP = 0.25
+MIN_PIXELS, MAX_NOISE = 25, 1.6
 OUTER_VOTE = 2.5
 END_ON_SLANT = 0.05
 # Neighbouring columns share blur, halo, compression blocks and shading: their number must not outvote the priors.
@@ -83,6 +87,8 @@ class CrownFit:
         Robust scatter of their boundaries about the outline.
     slant
         mm along the board per mm of depth at this fret.
+    place_mm
+        How far the crown stands from where the comb has it.
     """
 
     fret: int
@@ -91,6 +97,7 @@ class CrownFit:
     points: int
     scatter_mm: float
     slant: float
+    place_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +111,8 @@ class CrownSet:
     sensitivity
         (n, 6) change of each gap with shift (mm/mm), camera foot (mm/mm), elevation (mm/rad), board curvature
         (mm mm), crown curvature (mm mm) and mirror (mm), the outlines refitted: for what the model leaves out.
+    by_pixels
+        Read by explaining the pixels (`joint`) and not by the outlines alone.
     """
 
     crowns: tuple[CrownFit, ...]
@@ -111,6 +120,7 @@ class CrownSet:
     sensitivity: Array = field(repr=False)
     outline: Outline
     camera: BoardCamera
+    by_pixels: bool = False
 
 
 def outline_drop(outline: Outline, slant: Array, beside_mm: Array) -> tuple[Array, Array]:
@@ -339,6 +349,8 @@ def measure_crowns(
     boards = [_Board(camera, frets, position_mm, thickness_mm / 2) for camera in cameras]
     trials = [(_search_shape(board, extrema), board) for board in boards]
     (outline, gap, strength), board = max(trials, key=lambda t: _support(t[0][2], outer=t[1].outer))
+    if not board.outer and _bright_gap(edge, slit):
+        return _by_pixels(luminance, edge, board, slit, board_radius_mm)
     if board_radius_mm is not None:
         outline = replace(outline, board_per_mm=1 / board_radius_mm)
     keep = strength > 0.25
@@ -353,6 +365,50 @@ def measure_crowns(
         for crown in fitted.crowns:
             gap[int(np.flatnonzero(frets == crown.fret)[0])] = crown.gap_mm
     return result if result is not None else CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, board.camera)
+
+
+def _bright_gap(edge: EdgeCurve, slit: SlitLight) -> bool:
+    """Return whether the gap is bright: the shading model holds before light; before a dark cloth it does not yet."""
+    return float(np.median(slit.gap_light[int(edge.low_px) : int(edge.high_px)])) > BRIGHT_GAP
+
+
+def _by_pixels(
+    luminance: FloatImage, edge: EdgeCurve, board: _Board, slit: SlitLight, board_radius_mm: float | None
+) -> CrownSet:
+    camera = board.camera
+    fit, patches = read_pixels(
+        luminance,
+        edge,
+        slit,
+        camera,
+        position_mm=board.position_mm,
+        thickness_mm=2 * board.near_face_mm,
+        board_radius_mm=board_radius_mm,
+    )
+    place = np.polynomial.polynomial.polyval(patches.along, np.array(fit.shape.place_mm))
+    moved = replace(camera, x_foot_mm=fit.shape.foot_mm)
+    slant = moved.slant(board.position_mm)
+    # What is not explained is not measured: a shape, a string or a shade that the model does not know.
+    bound = max(MAX_NOISE, 2.5 * float(np.median(fit.noise)))
+    kept = np.flatnonzero((fit.pixels >= MIN_PIXELS) & (fit.noise < bound))
+    crowns = tuple(
+        CrownFit(
+            int(board.frets[i]),
+            float(board.position_mm[i]),
+            float(fit.gap_mm[i]),
+            int(fit.pixels[i]),
+            float(U_POINT_MM * fit.noise[i]),
+            float(slant[i]),
+            float(place[i]),
+        )
+        for i in kept
+    )
+    shape = fit.shape
+    outline = Outline(
+        4 * shape.height_mm / shape.width_mm**2, shape.board_per_mm, shape.elevation_rad, float(place.mean())
+    )
+    index = SHARED_PIXELS + kept
+    return CrownSet(crowns, fit.covariance[np.ix_(index, index)], fit.sensitivity[kept], outline, moved, by_pixels=True)
 
 
 def _fit(

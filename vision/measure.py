@@ -12,8 +12,8 @@ from lightgap.neck.profile import CrownGap, Finding, GapProfile
 from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
 
 from .calibrate import Numbering, check_numbering, focal_px, locate_scaled, scale_guesses, settle_scale
-from .camera import OUTER_NEAR_MM, BoardCamera, fit_cameras
-from .crowns import CrownSet, measure_crowns
+from .camera import OUTER_NEAR_MM, fit_cameras
+from .crowns import CrownFit, CrownSet, measure_crowns
 from .findings import refusal, warning
 from .locate import EdgeCurve, Located
 from .photo import FloatImage, Photo, load_photo
@@ -31,6 +31,8 @@ MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
 MAX_ELEVATION_RAD = 0.075
 MAX_SCATTER_MM = 0.12
+# The same where pixels are explained: photos that are explained to the last stand at 0.02 to 0.05.
+MAX_SCATTER_PIXELS_MM = 0.068
 CONTACT_WITHIN_MM = 0.15
 # Edge rounding, camera height and outline model together (mm): more than this is no contact.
 MAX_FLOAT_MM = 0.25
@@ -166,7 +168,7 @@ def _check_crowns(crowns: CrownSet) -> None:
     if abs(crowns.outline.elevation_rad) > MAX_ELEVATION_RAD:
         raise refusal("tilted", f"about {np.degrees(crowns.outline.elevation_rad):.1f} degrees")
     scatter = float(np.median([c.scatter_mm for c in crowns.crowns]))
-    if scatter > MAX_SCATTER_MM:
+    if scatter > (MAX_SCATTER_PIXELS_MM if crowns.by_pixels else MAX_SCATTER_MM):
         raise refusal("shapes-disagree", f"scatter {scatter:.2f} mm")
 
 
@@ -212,7 +214,7 @@ def _profile(
     shift = _renumbering(crowns, settings)
     rows = []
     for crown, u_gap in zip(crowns.crowns, u, strict=True):
-        x_px, y_px = _apex_px(crown.position_mm, crown.gap_mm, crowns.camera, found.edge, slit, crowns)
+        x_px, y_px = _apex_px(crown, crowns, found.edge, slit)
         rows.append(CrownGap(crown.fret + shift, crown.position_mm, crown.gap_mm, float(u_gap), False, x_px, y_px))
     relative = settings.scale_length_mm is None
     profile = GapProfile(
@@ -236,11 +238,10 @@ def _renumbering(crowns: CrownSet, settings: MeasureSettings) -> int:
     return (settings.first_fret or 1) - crowns.crowns[0].fret
 
 
-def _apex_px(
-    position_mm: float, gap_mm: float, camera: BoardCamera, edge: EdgeCurve, slit: SlitLight, crowns: CrownSet
-) -> tuple[float, float]:
-    x = camera.comb.x_px(np.array([position_mm + crowns.outline.shift_mm]))
-    y = edge.y_px(x) + slit.offset_px + gap_mm * camera.px_per_mm(x)
+def _apex_px(crown: CrownFit, crowns: CrownSet, edge: EdgeCurve, slit: SlitLight) -> tuple[float, float]:
+    shift = crown.place_mm if crowns.by_pixels else crowns.outline.shift_mm
+    x = crowns.camera.comb.x_px(np.array([crown.position_mm + shift]))
+    y = edge.y_px(x) + slit.offset_px + crown.gap_mm * crowns.camera.px_per_mm(x)
     return float(x[0]), float(y[0])
 
 

@@ -29,6 +29,9 @@ U_END_ON_MM, END_ON_SLANT = 0.045, 0.06
 U_FEW_COLUMNS_MM = 0.2
 # ... and for the shared shape: shift along the board, camera foot, elevation, board and crown curvature, mirrored rim.
 U_SHARED = np.array([0.06, 0.6, 0.0018, 0.00022, 0.06, 0.4])
+# The same where the pixels themselves were explained: place along the board, foot, elevation, curvatures, blur.
+U_PIXELS_MM, U_END_ON_PIXELS_MM, U_FEW_PIXELS_MM = 0.008, 0.05, 0.5
+U_SHARED_PIXELS = np.array([0.05, 0.3, 0.002, 0.0002, 0.05, 0.04])
 # A weak step of light at the edge leaves the outline to the fret's own shading: both grow with the missing contrast.
 FULL_CONTRAST, CONTRAST_POWER = 0.95, 2.3
 # All of it widened by what a campaign of 64 rendered photos showed to be missing: 77 % of reliefs in the bare U.
@@ -43,14 +46,19 @@ def weakness(slit: SlitLight) -> float:
 def own_u_mm(crowns: CrownSet, slit: SlitLight) -> Array:
     """Return each crown's own standard uncertainty of the outline model."""
     slant = np.array([c.slant for c in crowns.crowns])
+    count = np.array([max(c.points, 1) for c in crowns.crowns])
+    if crowns.by_pixels:
+        end_on = U_END_ON_PIXELS_MM * np.exp(-((slant / END_ON_SLANT) ** 2))
+        return np.asarray(np.sqrt(U_PIXELS_MM**2 + end_on**2 + (U_FEW_PIXELS_MM / count) ** 2))
     end_on = U_END_ON_MM * np.exp(-((slant / END_ON_SLANT) ** 2))
-    few = U_FEW_COLUMNS_MM / np.array([max(c.points, 1) for c in crowns.crowns])
+    few = U_FEW_COLUMNS_MM / count
     return np.asarray(weakness(slit) * np.sqrt(U_CROWN_MM**2 + end_on**2 + few**2))
 
 
 def shape_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
     """Return the (n, n) covariance that the shared shape's model adds: fully correlated along the board."""
-    spread = crowns.sensitivity * (U_SHARED * weakness(slit))
+    u = U_SHARED_PIXELS if crowns.by_pixels else U_SHARED * weakness(slit)
+    spread = crowns.sensitivity * u
     return np.asarray(spread @ spread.T)
 
 

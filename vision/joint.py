@@ -1,0 +1,502 @@
+"""All frets of a photo explained together: rendered patches against the pixels, in linear light.
+
+The shape (`shading`) is shared, each fret has one height; the levels of light are linear and are
+solved in closed form (variable projection). Gauss-Newton with robust weights; clipped pixels count only while the model
+is darker than they are.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from scipy.ndimage import binary_dilation, gaussian_filter1d, label
+
+from lightgap.neck.profile import Array
+
+from .camera import BoardCamera
+from .locate import EdgeCurve
+from .photo import FloatImage
+from .shading import LEVELS, SUBROWS, Patches, Shape, draw, shape_from, silhouette
+from .slit import SlitLight
+
+TARGET_PX_PER_MM = 14.0  # finer pictures are binned: the point spread leaves nothing between the pixels
+NEAR_MM, FAR_MM = 14.0, -8.0  # depths at which outlines are used
+ROWS_ABOVE = 1.2  # blurs above the edge
+DEEP_MM = 0.4  # below the outline
+USED_WIDTH = 0.42  # of the crown's width, from its middle
+NOISE = 0.03  # linear light at mid grey, model errors included; only ratios matter
+CLIPPED = 0.97
+GLINT_MM2 = 0.8
+ROBUST = 2.5
+CORRELATED = 8.0  # neighbouring pixels that share one model error
+SHARED = 11
+DOUBTFUL = (0, 4, 5, 6, 7, 10)
+SOFT_PX = 2.0
+STARTS = 2
+DEEPEST_MM = 1.3
+TRIAL_ELEVATIONS = (-0.008, 0.012, 0.032)
+TRIAL_PLACES_MM = np.arange(-1.25, 1.26, 0.25)
+TRIAL_GAPS_MM = np.arange(-0.2, 0.91, 0.11)
+STEP = np.array([0.05, 0.05, 0.05, 0.05, 0.2, 0.001, 5e-5, 0.02, 0.02, 0.01, 0.02])
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """What is known of the shared parameters beforehand: mean and standard deviation, in `Shape.vector`'s order."""
+
+    mean: Array
+    u: Array
+
+
+@dataclass(frozen=True, slots=True)
+class JointFit:
+    """Shared shape and heights, with their covariance.
+
+    Attributes
+    ----------
+    covariance
+        (SHARED + f, SHARED + f).
+    pixels
+        (f,) how many pixels each fret had.
+    noise
+        (f,) robust scatter of the pixels about the model, in units of the assumed noise.
+    levels
+        (f, LEVELS) levels of light.
+    sensitivity
+        (f, 6) change of each height with place, foot, elevation, board curvature, crown width and blur.
+    cost
+        Robust misfit per pixel.
+    """
+
+    shape: Shape
+    gap_mm: Array
+    covariance: Array = field(repr=False)
+    pixels: Array
+    noise: Array
+    levels: Array = field(repr=False)
+    sensitivity: Array = field(repr=False)
+    cost: float
+
+
+def cut_patches(
+    luminance: FloatImage,
+    edge: EdgeCurve,
+    slit: SlitLight,
+    camera: BoardCamera,
+    *,
+    position_mm: Array,
+    thickness_mm: float,
+    deepest_mm: float,
+) -> Patches:
+    """Cut the pixels around each fret out of the picture, binned to about `TARGET_PX_PER_MM`."""
+    scale = float(camera.px_per_mm(np.array([camera.comb.middle_px]))[0])
+    bin_px = max(1, int(scale / TARGET_PX_PER_MM + 0.3))
+    slant = camera.slant(position_mm)
+    low = np.minimum(-slant * NEAR_MM, 0) - 1.9
+    high = np.maximum(-slant * NEAR_MM, 0) + 1.9
+    ends = np.stack([camera.comb.x_px(position_mm + low), camera.comb.x_px(position_mm + high)])
+    wide = int(np.ceil((ends.max(axis=0) - ends.min(axis=0)).max() / bin_px))
+    start = np.rint(ends.min(axis=0)).astype(np.intp)
+    columns = start[:, None] + np.arange(wide * bin_px)[None, :]
+    centre = columns.reshape(len(start), wide, bin_px).mean(axis=2)
+    top = edge.y_px(centre.ravel()).reshape(centre.shape) + slit.offset_px
+    base = np.floor(top.min(axis=1)).astype(np.intp) - int(np.ceil(3 * slit.blur_px)) - bin_px
+    tall = int(np.ceil(((top.max(axis=1) - base).max() + deepest_mm * scale) / bin_px)) + 2
+    rows = base[:, None] + np.arange(tall * bin_px)[None, :]
+    height, width = luminance.shape
+    raw = luminance[np.clip(rows, 0, height - 1)[:, :, None], np.clip(columns, 0, width - 1)[:, None, :]]
+    light = raw.reshape(len(start), tall, bin_px, wide, bin_px).mean(axis=(2, 4), dtype=np.float64)
+    light_ok = np.logical_not(np.stack([_glints(one, scale / bin_px) for one in light]))
+    in_rows = ((rows >= 0) & (rows < height)).reshape(len(start), tall, bin_px).all(axis=2)
+    in_columns = (centre >= edge.low_px) & (centre <= edge.high_px)
+    px = camera.px_per_mm(centre)
+    sub = base[:, None] + (np.arange(tall * SUBROWS) + 0.5) * bin_px / SUBROWS - 0.5
+    below = (sub[:, :, None] - top[:, None, :]) / px[:, None, :]
+    at = np.clip(np.rint(centre).astype(np.intp), 0, width - 1)
+    beyond = below[:, SUBROWS // 2 :: SUBROWS] * px[:, None, :]
+    face = np.array([np.median(one[(b < -1.5) & (b > -3 - bin_px)]) for one, b in zip(light, beyond, strict=True)])
+    reach = max(float(np.ptp(position_mm)) / 2, 1.0)
+    # Binning adds a box to the point spread.
+    blur = float(np.hypot(slit.blur_px / bin_px, np.sqrt((1 - 1 / bin_px**2) / 12)))
+    single = np.float32  # enough for pixels, and twice as fast
+    return Patches(
+        light.astype(single),
+        below.astype(single),
+        camera.comb.position_mm(centre.ravel()).reshape(centre.shape).astype(single),
+        position_mm,
+        (position_mm - position_mm.mean()) / reach,
+        (px / bin_px).astype(single),
+        slit.gap_light[at].astype(single),
+        slit.u_gap_light[at].astype(single),
+        face,
+        (in_rows[:, :, None] & in_columns[:, None, :] & light_ok).astype(single),
+        blur,
+        float(camera.distance_mm),
+        float(thickness_mm),
+    )
+
+
+def _glints(light: Array, px_per_mm: float) -> Array:
+    """Return where a lamp's small mirrored image burns out the picture: it lies on no outline and hides what does."""
+    spots, count = label(light > CLIPPED)
+    if not count:
+        return np.zeros(light.shape, dtype=bool)
+    size = np.bincount(spots.ravel())
+    small = size < GLINT_MM2 * px_per_mm**2
+    small[0] = False
+    return np.asarray(binary_dilation(small[spots], iterations=2))
+
+
+def soften(patches: Patches, blur_px: float) -> Patches:
+    """Return the patches as a softer lens with half the pixels shows them: rival explanations run together."""
+    light = gaussian_filter1d(patches.light, blur_px, axis=1, mode="nearest")
+    light = gaussian_filter1d(light, blur_px, axis=2, mode="nearest")[:, ::2, ::2]
+    px = patches.px_per_mm[:, ::2] / 2
+    centre = patches.row_below_mm[:, ::2, ::2]
+    offsets = (np.arange(SUBROWS) - SUBROWS // 2) / SUBROWS
+    below = centre[:, :, None, :] + offsets[None, None, :, None] / px[:, None, None, :]
+    f, r, c = centre.shape
+    return replace(
+        patches,
+        light=light,
+        below_mm=below.reshape(f, r * SUBROWS, c).astype(light.dtype),
+        x_mm=patches.x_mm[:, ::2],
+        px_per_mm=px,
+        gap_light=patches.gap_light[:, ::2],
+        u_gap_light=patches.u_gap_light[:, ::2],
+        inside=patches.inside[:, ::2, ::2],
+        blur_px=float(np.hypot(patches.blur_px, blur_px)) / 2,
+    )
+
+
+def pixel_weights(patches: Patches, shape: Shape, gap_mm: Array, *, deep_mm: float = DEEP_MM) -> Array:
+    """Return (f, r, c) inverse variances: 0 off the usable part of the outline, which is the same depth for all."""
+    z, drop = silhouette(patches, shape)
+    delta = patches.beside_mm(shape) + patches.slant(shape) * z
+    use = (z > FAR_MM) & (z < NEAR_MM) & (np.abs(delta) < USED_WIDTH * shape.width_mm)
+    v = patches.row_below_mm
+    lowest = np.maximum(gap_mm[:, None] + drop, 0)[:, None, :] + deep_mm
+    rows = (v * patches.px_per_mm[:, None, :] > -ROWS_ABOVE * patches.blur_px) & (v < lowest)
+    return np.asarray(
+        patches.inside * use[:, None, :] * rows / (NOISE**2 * (0.15 + np.maximum(patches.light, 0))), dtype=np.float32
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Miss:
+    """What the model leaves of the pixels, levels solved."""
+
+    residual: Array  # (f, pixels)
+    against_prior: Array  # (f, LEVELS)
+    levels: Array  # (f, LEVELS)
+    model: Array | None
+
+
+def _level_prior(patches: Patches, weight: Array) -> tuple[Array, Array]:
+    """Return mean and standard deviation (f, LEVELS) of the levels: what metal and shade can look like."""
+    used = weight.any(axis=1)
+    count = np.maximum(used.sum(axis=1), 1)
+    gap = (patches.gap_light * used).sum(axis=1) / count
+    u_gap = (patches.u_gap_light * used).sum(axis=1) / count
+    one = np.ones(len(gap))
+    relative = np.clip(u_gap / np.maximum(gap, 0.02), 0.03, 0.5)
+    mean = np.stack(
+        [one, 0 * one, 0.85 * gap + 0.05, 0.04 * one, patches.face + 0.05, 0.4 * one, 0 * one, 0.15 * one], axis=1
+    )
+    u = np.stack(
+        [relative, relative + 0.07, 0.3 * gap + 0.15, 0.15 * one, 0.4 * one, 0.5 * one, 0.4 * one, 0.3 * one], axis=1
+    )
+    return mean, u
+
+
+def _explain(
+    patches: Patches,
+    shape: Shape,
+    gap_mm: Array,
+    weight: Array,
+    *,
+    model: bool = False,
+    levels_like: tuple[Array, Array] | None = None,
+) -> _Miss:
+    pictures = draw(patches, shape, gap_mm)
+    root = np.sqrt(weight)
+    blade = pictures[0] * root
+    size = (blade * blade).sum(axis=1) + 1e-3
+    f = len(gap_mm)
+
+    def without_blade(values: Array) -> Array:
+        return np.asarray(values - blade * ((blade * values).sum(axis=1) / size)[:, None, :])
+
+    light = without_blade(patches.light * root).reshape(f, -1)
+    basis = np.stack([without_blade(p * root).reshape(f, -1) for p in pictures[1:]], axis=1)
+    mean, u = levels_like or _level_prior(patches, weight)
+    normal = (basis @ basis.transpose(0, 2, 1)).astype(np.float64)
+    right = (basis @ light[..., None])[..., 0].astype(np.float64) + mean / u**2
+    normal[:, np.arange(LEVELS), np.arange(LEVELS)] += 1 / u**2
+    levels = np.linalg.solve(normal, right[..., None])[..., 0]
+    residual = (light - (levels[:, None, :].astype(np.float32) @ basis)[:, 0]).astype(np.float64)
+    picture = None
+    if model:
+        painted = np.einsum("ifrc,fi->frc", pictures[1:], levels)
+        own = (weight * pictures[0] * (patches.light - painted)).sum(axis=1) / size
+        picture = painted + pictures[0] * own[:, None, :]
+    return _Miss(np.asarray(residual), np.asarray((levels - mean) / u), np.asarray(levels), picture)
+
+
+def _uncensored(patches: Patches, weight: Array, miss: _Miss) -> Array:
+    """Return the weights without clipped pixels that the model has as bright as they can show."""
+    assert miss.model is not None
+    return np.asarray(np.where((patches.light > CLIPPED) & (miss.model > CLIPPED), 0.0, weight))
+
+
+def _scatter(residual: Array, weight: Array) -> Array:
+    """Return (f,) robust scatter of the residuals of used pixels, at least a share of the assumed noise."""
+    used = weight.reshape(len(weight), -1) > 0
+    spread = [
+        1.48 * float(np.median(np.abs(r[m]))) if m.sum() > 5 else 3.0 for r, m in zip(residual, used, strict=True)
+    ]
+    return np.asarray(np.maximum(np.array(spread), 0.2) * np.sqrt(CORRELATED))
+
+
+def scan(patches: Patches, shape: Shape, *, place_mm: Array, gap_mm: Array, weight: Array) -> Array:
+    """Return (f, places, gaps): how badly each fret is explained at each trial place and gap, by the same pixels."""
+    f = len(patches.position_mm)
+    out = np.empty((f, len(place_mm), len(gap_mm)))
+    base = np.array(shape.place_mm)
+    for i, place in enumerate(place_mm):
+        moved = replace(shape, place_mm=(float(base[0] + place), *shape.place_mm[1:]))
+        for j, gap in enumerate(gap_mm):
+            miss = _explain(patches, moved, np.full(f, gap), weight)
+            z = miss.residual / np.sqrt(CORRELATED)
+            loss = 2 * ROBUST**2 * (np.sqrt(1 + (z / ROBUST) ** 2) - 1).sum(axis=1)
+            out[:, i, j] = loss + (miss.against_prior**2).sum(axis=1) / CORRELATED
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """Where to begin: shared shape, heights, and how badly they explain the softened picture."""
+
+    shape: Shape
+    gap_mm: Array
+    cost: float
+
+
+def search_starts(patches: Patches, shape: Shape, prior: Prior) -> list[Start]:
+    """Search places along the board and heights, coarsely and for all frets together: the best first, one an elevation.
+
+    Each fret is tried at every place and height by itself; a cubic along the board then picks the places, which no
+    single fret shows surely.
+    """
+    from scipy.optimize import minimize
+
+    soft = soften(patches, SOFT_PX)
+    order = np.arange(len(patches.position_mm))
+    starts = []
+    for elevation in TRIAL_ELEVATIONS:
+        tried = replace(shape, place_mm=(0.0, 0.0, 0.0, 0.0), elevation_rad=elevation)
+        weight = pixel_weights(soft, tried, np.zeros(len(order)), deep_mm=1.0)
+        table = scan(soft, tried, place_mm=TRIAL_PLACES_MM, gap_mm=TRIAL_GAPS_MM, weight=weight)
+        low = table.argmin(axis=2)
+        least = table.min(axis=2)
+
+        def loss(cubic: Array, least: Array = least) -> float:
+            i, share, beyond = _between(np.asarray(np.polynomial.polynomial.polyval(patches.along, cubic)))
+            spread = float((((cubic - prior.mean[:4]) / prior.u[:4]) ** 2).sum())
+            values = least[order, i] * (1 - share) + least[order, i + 1] * share
+            return float(values.sum()) + spread + 1e3 * float((beyond**2).sum())
+
+        grid = [np.array([a, b, 0.0, 0.0]) for a in np.arange(-1, 1.01, 0.2) for b in np.arange(-1, 1.01, 0.2)]
+        found = minimize(loss, min(grid, key=loss), method="Nelder-Mead", options={"maxiter": 300})
+        place = np.asarray(np.polynomial.polynomial.polyval(patches.along, found.x))
+        i, share, _ = _between(place)
+        nearest = np.where(share > 0.5, i + 1, i)
+        gap = _lowest(table[order, nearest], low[order, nearest])
+        c = [float(v) for v in found.x]
+        starts.append(Start(replace(tried, place_mm=(c[0], c[1], c[2], c[3])), gap, float(found.fun)))
+    return sorted(starts, key=lambda s: s.cost)
+
+
+def _between(place_mm: Array) -> tuple[Array, Array, Array]:
+    """Return the trial place before each place, the share of the next, and by how much a place lies out of range."""
+    step = TRIAL_PLACES_MM[1] - TRIAL_PLACES_MM[0]
+    inside = np.clip(place_mm, TRIAL_PLACES_MM[0], TRIAL_PLACES_MM[-1])
+    t = (inside - TRIAL_PLACES_MM[0]) / step
+    i = np.clip(t.astype(np.intp), 0, len(TRIAL_PLACES_MM) - 2)
+    return i, t - i, place_mm - inside
+
+
+def _lowest(cost: Array, at: Array) -> Array:
+    """Return the trial gap of least cost, between the grid's points by a parabola."""
+    j = np.clip(at, 1, cost.shape[1] - 2)
+    n = np.arange(len(cost))
+    a, b, c = cost[n, j - 1], cost[n, j], cost[n, j + 1]
+    shift = np.clip(0.5 * (a - c) / np.maximum(a - 2 * b + c, 1e-9), -1, 1)
+    return np.asarray(TRIAL_GAPS_MM[j] + shift * (TRIAL_GAPS_MM[1] - TRIAL_GAPS_MM[0]))
+
+
+def fit_jointly(
+    patches: Patches,
+    shape: Shape,
+    gap_mm: Array,
+    prior: Prior,
+    *,
+    rounds: int = 8,
+    levels_like: tuple[Array, Array] | None = None,
+    log: list[str] | None = None,
+) -> JointFit:
+    """Fit the shared shape and all heights.
+
+    Parameters
+    ----------
+    patches
+        From `cut_patches`.
+    shape, gap_mm
+        Start.
+    prior
+        Of the shared parameters.
+    rounds
+        Most Gauss-Newton steps.
+    """
+    f = len(gap_mm)
+    p = np.concatenate([shape.vector(), gap_mm])
+    whole = pixel_weights(patches, shape, gap_mm)
+    damping = 1e-3
+    matrix, scatter, miss = np.eye(SHARED + f), np.ones(f), None
+    with ThreadPoolExecutor(2) as pool:
+        for turn in range(rounds):
+            here, gap = shape_from(p[:SHARED]), p[SHARED:]
+            if turn in (2, 4, 6):
+                whole = pixel_weights(patches, here, gap)
+            first = _explain(patches, here, gap, whole, model=True, levels_like=levels_like)
+            weight = _uncensored(patches, whole, first)
+            miss = _explain(patches, here, gap, weight, levels_like=levels_like)
+            scatter = _scatter(miss.residual, weight)
+            z = miss.residual / scatter[:, None]
+            robust = 1 / np.sqrt(1 + (z / ROBUST) ** 2)
+            shared = np.empty((f, SHARED, z.shape[1]))
+            # One parameter a task: numpy lets threads run side by side.
+            turns = (shape_from(p[:SHARED] + STEP * (np.arange(SHARED) == j)) for j in range(SHARED))
+            tasks = [pool.submit(_explain, patches, t, gap, weight, levels_like=levels_like) for t in turns]
+            for j, task in enumerate(tasks):
+                shared[:, j] = (task.result().residual - miss.residual) / STEP[j] / scatter[:, None]
+            own = (
+                (_explain(patches, here, gap + 0.01, weight, levels_like=levels_like).residual - miss.residual)
+                / 0.01
+                / scatter[:, None]
+            )
+            matrix, right = _normal(shared, own, z, robust)
+            matrix[:SHARED, :SHARED] += np.diag(1 / prior.u**2)
+            right[:SHARED] -= (p[:SHARED] - prior.mean) / prior.u**2
+            cost = _cost(z, p, prior)
+            moved_by = 0.0
+            for _ in range(6):
+                step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), right)
+                step[SHARED:] = np.clip(step[SHARED:], -0.12, 0.12)
+                q = _bounded(p + step)
+                after = _explain(patches, shape_from(q[:SHARED]), q[SHARED:], weight, levels_like=levels_like)
+                if _cost(after.residual / scatter[:, None], q, prior) < cost:
+                    moved_by = float(np.abs(q - p)[SHARED:].max())
+                    p, damping = q, max(damping / 4, 1e-5)
+                    break
+                damping *= 8
+            if log is not None:
+                log.append(f"{turn} cost {cost:.0f} damping {damping:.1e} shape {np.round(p[:SHARED], 4)}")
+            if moved_by < 0.001 and turn > 2:
+                break
+    assert miss is not None
+    pixels = (whole > 0).sum(axis=(1, 2)).astype(np.float64)
+    covariance = np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+    sensitivity = np.asarray(-matrix[SHARED:, list(DOUBTFUL)] / np.diag(matrix)[SHARED:, None])
+    z = miss.residual / np.sqrt(CORRELATED)
+    per_pixel = float(2 * (np.sqrt(1 + z**2) - 1).sum() / max(pixels.sum(), 1.0))
+    return JointFit(
+        shape_from(p[:SHARED]),
+        p[SHARED:],
+        covariance,
+        pixels,
+        scatter / np.sqrt(CORRELATED),
+        miss.levels,
+        sensitivity,
+        per_pixel,
+    )
+
+
+def alike(fit: JointFit, patches: Patches, gap_mm: Array) -> tuple[Array, Array]:
+    """Return mean and standard deviation of the levels if neighbouring frets look alike: a running median."""
+    mean, u = _level_prior(patches, pixel_weights(patches, fit.shape, gap_mm))
+    f = len(fit.levels)
+    shared = mean.copy()
+    for i in range(f):
+        near = fit.levels[max(0, i - 2) : i + 3]
+        shared[i] = np.median(near, axis=0)
+    shared[:, 0] = mean[:, 0]
+    narrower = np.concatenate([u[:, :1], 0.35 * u[:, 1:]], axis=1)
+    return shared, narrower
+
+
+def _bounded(p: Array) -> Array:
+    q = p.copy()
+    q[6] = np.clip(q[6], 1e-5, 0.008)
+    q[7] = np.clip(q[7], 1.5, 3.6)
+    q[8] = np.clip(q[8], 0.5, 1.7)
+    q[9] = np.clip(q[9], 0.0, 0.4)
+    q[10] = np.clip(q[10], 0.6, 1.6)
+    return q
+
+
+def _cost(z: Array, p: Array, prior: Prior) -> float:
+    robust = 2 * ROBUST**2 * float((np.sqrt(1 + (z / ROBUST) ** 2) - 1).sum())
+    return robust + float((((p[:SHARED] - prior.mean) / prior.u) ** 2).sum())
+
+
+def _normal(shared: Array, own: Array, z: Array, robust: Array) -> tuple[Array, Array]:
+    f = len(own)
+    matrix, right = np.zeros((SHARED + f, SHARED + f)), np.zeros(SHARED + f)
+    weighed = shared * robust[:, None, :]
+    matrix[:SHARED, :SHARED] = np.einsum("fip,fjp->ij", weighed, shared)
+    right[:SHARED] = -np.einsum("fip,fp->i", weighed, z)
+    cross = np.einsum("fip,fp->fi", weighed, own)
+    matrix[SHARED:, :SHARED] = cross
+    matrix[:SHARED, SHARED:] = cross.T
+    diagonal = np.arange(SHARED, SHARED + f)
+    matrix[diagonal, diagonal] = (own**2 * robust).sum(axis=1) + 1.0  # a height is known to a millimetre anyway
+    right[SHARED:] = -(own * robust * z).sum(axis=1)
+    return matrix, right
+
+
+def prior_for(camera: BoardCamera, board_radius_mm: float | None) -> Prior:
+    """Return what is known of the shared parameters before the pixels are asked."""
+    u_board = 0.0012 if board_radius_mm is None else 2e-5
+    mean = np.array([0.0, 0.0, 0.0, 0.0, camera.x_foot_mm, 0.005, 1 / (board_radius_mm or 320.0), 2.4, 1.05, 0.02, 1.0])
+    return Prior(mean, np.array([0.5, 0.6, 0.25, 0.25, 1.5, 0.015, u_board, 0.25, 0.15, 0.02, 0.12]))
+
+
+def read_pixels(
+    luminance: FloatImage,
+    edge: EdgeCurve,
+    slit: SlitLight,
+    camera: BoardCamera,
+    *,
+    position_mm: Array,
+    thickness_mm: float,
+    board_radius_mm: float | None = None,
+) -> tuple[JointFit, Patches]:
+    """Explain the pixels of all frets: coarse search, softened picture, sharp one, then with levels alike."""
+    patches = cut_patches(
+        luminance, edge, slit, camera, position_mm=position_mm, thickness_mm=thickness_mm, deepest_mm=DEEPEST_MM
+    )
+    prior = prior_for(camera, board_radius_mm)
+    begin = Shape(foot_mm=camera.x_foot_mm, board_per_mm=float(prior.mean[6]))
+    rough = soften(patches, SOFT_PX / 2)
+    tried = []
+    for start in search_starts(patches, begin, prior)[:STARTS]:
+        held = Prior(prior.mean.copy(), prior.u.copy())
+        held.mean[5], held.u[5] = start.shape.elevation_rad, 0.008
+        tried.append(fit_jointly(rough, start.shape, start.gap_mm, held, rounds=5))
+    soft = min(tried, key=lambda t: t.cost)
+    sharp = fit_jointly(patches, soft.shape, soft.gap_mm, prior, rounds=6)
+    shared = alike(sharp, patches, sharp.gap_mm)
+    return fit_jointly(patches, sharp.shape, sharp.gap_mm, prior, rounds=3, levels_like=shared), patches
