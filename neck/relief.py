@@ -60,10 +60,13 @@ def compute_relief(profile: GapProfile, *, chord: tuple[int, int] | None = None,
     truth = np.take_along_axis(draws, np.argmax(np.abs(draws), axis=1)[:, None], axis=1)[:, 0]
     # The linear variance exactly, and what the choice of the fret adds, from the draws.
     linear = float(matrix[at] @ post.covariance_mm2 @ matrix[at])
-    own = draws[:, at - first - 1]
-    choice = float(np.mean((truth - depth[at]) ** 2) - np.mean((own - depth[at]) ** 2))
+    here = draws[:, at - first - 1]
+    choice = float(np.mean((truth - depth[at]) ** 2) - np.mean((here - depth[at]) ** 2))
     expanded = coverage_k * float(np.sqrt(linear + max(0.0, choice)))
-    expanded = max(expanded, _rival_reach(depth[inside], float(depth[at]), expanded=expanded))
+    own = np.sqrt(np.clip(np.diag(matrix @ profile.covariance_mm2 @ matrix.T), 0, None))
+    bare = matrix @ profile.gap_mm
+    rivals = np.where(np.abs(bare) > np.maximum(coverage_k * own, np.abs(depth)), bare, depth)
+    expanded = max(expanded, _rival_reach(rivals[inside], float(depth[at]), expanded=expanded))
     sd = np.sqrt(np.clip(np.diag(matrix @ post.covariance_mm2 @ matrix.T), 0, None))
     shape = _shape(depth[inside], coverage_k * sd[inside], relief=float(depth[at]), expanded=expanded)
     ends = (profile.frets[first], profile.frets[last])
@@ -85,7 +88,8 @@ def _rival_reach(depth: Array, relief: float, *, expanded: float) -> float:
     """Return how far the deepest crown on the other side of the chord lies, when it is a rival for the relief.
 
     On a neck bent both ways the crown of largest depth changes sides within the uncertainty; a relief of either sign
-    must then be covered, so that nobody turns a rod on the sign of a tie.
+    must then be covered, so that nobody turns a rod on the sign of a tie. A depth that is sure by itself counts as it
+    was read: smoothing may have levelled the lesser lobe of an S.
     """
     other = depth[np.sign(depth) == -np.sign(relief)]
     if not len(other):

@@ -20,9 +20,11 @@ from .locate import TEXTURE_WINDOW_MM, EdgeCurve
 from .photo import FloatImage
 
 OUTER_NEAR_MM = 8.0  # fret ends nearer than this to the line: the straightedge stands beside the outer string
-# Half a board's width at the nut: 33 mm (short scales) to 52 mm (classical guitars), common practice.
-NEAR_MIDDLE_MM, U_NEAR_MIDDLE_MM = 21.0, 2.5
-NEAR_START = np.array([NEAR_MIDDLE_MM, 0.014])
+# Half a board's width at the nut: 38 to 48 mm, on short scales (mandolins, ukuleles) 28 to 38; common practice, no
+# published source.
+NEAR_MIDDLE_MM, NEAR_SHORT_MM, U_NEAR_MIDDLE_MM = 21.0, 16.0, 2.5
+SHORT_SCALE_MM = 470.0
+TAPER = 0.014
 U_GLOW_MM, U_END_MM = 0.12, 0.1
 SETTLED_PX = 0.2  # fret ends this smooth along the board need no further round
 
@@ -121,18 +123,29 @@ def fit_cameras(
             near = camera.near_mm
             if scatter < SETTLED_PX:
                 break
-        if high_mm > OUTER_NEAR_MM and not _like_a_board(near):
+        if high_mm > OUTER_NEAR_MM and not _like_a_board(near, _half_nut_mm(comb)):
             none = np.full(len(position), np.nan)
             camera = _fit_rows(
-                comb, position, seen_glow, none, NEAR_START, u_scale=u_scale, u_end_mm=U_END_MM, outer=False
+                comb,
+                position,
+                seen_glow,
+                none,
+                np.array([_half_nut_mm(comb), TAPER]),
+                u_scale=u_scale,
+                u_end_mm=U_END_MM,
+                outer=False,
             )
         found.append(camera)
     return found[0], found[1]
 
 
-def _like_a_board(near_mm: Array) -> bool:
+def _half_nut_mm(comb: Comb) -> float:
+    return NEAR_SHORT_MM if comb.scale_length_mm < SHORT_SCALE_MM else NEAR_MIDDLE_MM
+
+
+def _like_a_board(near_mm: Array, half_width_mm: float) -> bool:
     """Return whether a row of fret ends fits half a fingerboard: as wide as a nut, widening towards the body."""
-    return bool(abs(near_mm[0] - NEAR_MIDDLE_MM) < 2.5 * U_NEAR_MIDDLE_MM and abs(near_mm[1] - 0.014) < 0.01)
+    return bool(abs(near_mm[0] - half_width_mm) < 2.5 * U_NEAR_MIDDLE_MM and abs(near_mm[1] - TAPER) < 0.01)
 
 
 def _steadiest(
@@ -202,7 +215,7 @@ def _fit_rows(
             (p[7] - glow_mm) / u_glow_mm,
         ]
         if not outer:
-            prior.append((p[4] - NEAR_MIDDLE_MM) / U_NEAR_MIDDLE_MM)
+            prior.append((p[4] - _half_nut_mm(comb)) / U_NEAR_MIDDLE_MM)
         return np.concatenate([a[np.isfinite(a)] / u_row, b[np.isfinite(b)] / u_end, prior])
 
     start = np.array([comb.x0_mm, 0.0, comb.yaw, np.clip(comb.k1, -0.05, 0.05), near[0], near[1], 0.0, glow_mm])

@@ -11,6 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, gaussian_filter1d, label
 
 from lightgap.neck.profile import Array
@@ -18,11 +19,14 @@ from lightgap.neck.profile import Array
 from .camera import BoardCamera
 from .locate import EdgeCurve
 from .photo import FloatImage
-from .shading import LEVELS, SUBROWS, Patches, Shape, draw, shape_from, silhouette
+from .shading import LEVELS, SUBROWS, Patches, Shape, crown, draw, shape_from, silhouette
 from .slit import SlitLight
+
+Mask = NDArray[np.bool_]
 
 TARGET_PX_PER_MM = 14.0  # finer pictures are binned: the point spread leaves nothing between the pixels
 NEAR_MM, FAR_MM = 14.0, -8.0  # depths at which outlines are used
+BEFORE_END_MM, END_BEVEL_MM, END_MARGIN_MM = 4.0, 1.5, 0.15
 ROWS_ABOVE = 1.2  # blurs above the edge
 DEEP_MM = 0.4  # below the outline
 USED_WIDTH = 0.42  # of the crown's width, from its middle
@@ -132,6 +136,7 @@ def cut_patches(
         slit.u_gap_light[at].astype(single),
         face,
         (in_rows[:, :, None] & in_columns[:, None, :] & light_ok).astype(single),
+        camera.near_mm[0] + camera.near_mm[1] * position_mm,
         blur,
         float(camera.distance_mm),
         float(thickness_mm),
@@ -175,13 +180,24 @@ def pixel_weights(patches: Patches, shape: Shape, gap_mm: Array, *, deep_mm: flo
     """Return (f, r, c) inverse variances: 0 off the usable part of the outline, which is the same depth for all."""
     z, drop = silhouette(patches, shape)
     delta = patches.beside_mm(shape) + patches.slant(shape) * z
-    use = (z > FAR_MM) & (z < NEAR_MM) & (np.abs(delta) < USED_WIDTH * shape.width_mm)
+    nearest = np.minimum(NEAR_MM, patches.near_mm - BEFORE_END_MM)[:, None]
+    use = (z > FAR_MM) & (z < nearest) & (np.abs(delta) < USED_WIDTH * shape.width_mm)
     v = patches.row_below_mm
     lowest = np.maximum(gap_mm[:, None] + drop, 0)[:, None, :] + deep_mm
     rows = (v * patches.px_per_mm[:, None, :] > -ROWS_ABOVE * patches.blur_px) & (v < lowest)
+    rows &= ~_end_face(patches, shape, gap_mm)
     return np.asarray(
         patches.inside * use[:, None, :] * rows / (NOISE**2 * (0.15 + np.maximum(patches.light, 0))), dtype=np.float32
     )
+
+
+def _end_face(patches: Patches, shape: Shape, gap_mm: Array) -> Mask:
+    """Return (f, r, c) where the bevelled end of a fret hides its flank: a face of its own, lit as it likes."""
+    depth = (patches.near_mm - END_BEVEL_MM)[:, None]
+    delta = patches.beside_mm(shape) + patches.slant(shape) * depth
+    top = gap_mm[:, None] + crown(delta, shape)[0] + 0.5 * shape.board_per_mm * depth**2 + shape.elevation_rad * depth
+    within = np.abs(delta) < shape.width_mm / 2 + END_MARGIN_MM
+    return np.asarray(within[:, None, :] & (patches.row_below_mm > (top - END_MARGIN_MM)[:, None, :]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,8 +317,10 @@ def search_starts(patches: Patches, shape: Shape, prior: Prior) -> list[Start]:
         table = scan(soft, tried, place_mm=TRIAL_PLACES_MM, gap_mm=TRIAL_GAPS_MM, weight=weight)
         low = table.argmin(axis=2)
         least = table.min(axis=2)
+        # What no place explains is the model's error: it must not drown what is known beforehand.
+        temper = max(1.0, float(least.min(axis=1).sum()) * CORRELATED / max(float((weight > 0).sum()), 1.0))
 
-        def loss(cubic: Array, least: Array = least) -> float:
+        def loss(cubic: Array, least: Array = least / temper) -> float:
             i, share, beyond = _between(np.asarray(np.polynomial.polynomial.polyval(patches.along, cubic)))
             spread = float((((cubic - prior.mean[:4]) / prior.u[:4]) ** 2).sum())
             values = least[order, i] * (1 - share) + least[order, i + 1] * share
@@ -315,7 +333,7 @@ def search_starts(patches: Patches, shape: Shape, prior: Prior) -> list[Start]:
         nearest = np.where(share > 0.5, i + 1, i)
         gap = _lowest(table[order, nearest], low[order, nearest])
         c = [float(v) for v in found.x]
-        starts.append(Start(replace(tried, place_mm=(c[0], c[1], c[2], c[3])), gap, float(found.fun)))
+        starts.append(Start(replace(tried, place_mm=(c[0], c[1], c[2], c[3])), gap, float(found.fun) * temper))
     return sorted(starts, key=lambda s: s.cost)
 
 
@@ -471,7 +489,7 @@ def prior_for(camera: BoardCamera, board_radius_mm: float | None) -> Prior:
     """Return what is known of the shared parameters before the pixels are asked."""
     u_board = 0.0012 if board_radius_mm is None else 2e-5
     mean = np.array([0.0, 0.0, 0.0, 0.0, camera.x_foot_mm, 0.005, 1 / (board_radius_mm or 320.0), 2.4, 1.05, 0.02, 1.0])
-    return Prior(mean, np.array([0.5, 0.6, 0.25, 0.25, 1.5, 0.015, u_board, 0.25, 0.15, 0.02, 0.12]))
+    return Prior(mean, np.array([0.5, 0.4, 0.2, 0.15, 1.5, 0.015, u_board, 0.25, 0.15, 0.02, 0.12]))
 
 
 def read_pixels(

@@ -98,6 +98,8 @@ class Patches:
         (f,) level of the blade above its chamfer.
     inside
         (f, r, c) 1 in the picture and under the straightedge, else 0.
+    near_mm
+        (f,) depth at which the frets end on the camera's side.
     """
 
     light: Array = field(repr=False)
@@ -110,6 +112,7 @@ class Patches:
     u_gap_light: Array = field(repr=False)
     face: Array = field(repr=False)
     inside: Array = field(repr=False)
+    near_mm: Array = field(repr=False)
     blur_px: float
     distance_mm: float
     thickness_mm: float

@@ -31,7 +31,7 @@ def drawn_patches(position_mm: np.ndarray, *, rows: int = 18, columns: int = 60)
     along = (position_mm - position_mm.mean()) / (np.ptp(position_mm) / 2)
     return Patches(
         np.zeros(shape), np.array(below), x, position_mm, along, PX_PER_MM * flat, 0.8 * flat, 0.01 * flat,
-        np.full(shape[0], 0.3), np.ones(shape), 1.0, DISTANCE_MM, 3.0,
+        np.full(shape[0], 0.3), np.ones(shape), np.full(shape[0], 22.0), 1.0, DISTANCE_MM, 3.0,
     )  # fmt: skip
 
 
