@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
-from lightgap.vision.crowns import Outline, mirrored_rim, outline_drop
+from lightgap.vision.outline import Outline, mirrored_rim, outline_drop
 
 outlines = st.builds(
     Outline,
