@@ -23,14 +23,17 @@ from .slit import SlitLight
 
 ROBUST = 2.5
 CORRELATED = 8.0  # neighbouring pixels that share one model error
-SHARED = 11
-DOUBTFUL = (0, 4, 5, 6, 7, 10)
-SOFT_PX = 2.0
-STARTS = 2
-DEEPEST_MM = 1.3
+SHARED = 11  # parameters of the shape, before the heights
+DOUBTFUL = (0, 4, 5, 6, 7, 10)  # of them, those the model is not wholly right about: place, foot, elevation, ...
+SOFT_PX = 2.0  # at this softness places half a millimetre apart lie in one valley
+STARTS = 2  # elevations followed further
+DEEPEST_MM = 1.3  # gap and outline together
+THREADS = 2
+# Coarse grids: finer than the valleys of the softened picture, wide enough for any camera and comb.
 TRIAL_ELEVATIONS = (-0.008, 0.012, 0.032)
 TRIAL_PLACES_MM = np.arange(-1.25, 1.26, 0.25)
 TRIAL_GAPS_MM = np.arange(-0.2, 0.91, 0.11)
+# For numerical derivatives, in `Shape.vector`'s order.
 STEP = np.array([0.05, 0.05, 0.05, 0.05, 0.2, 0.001, 5e-5, 0.02, 0.02, 0.01, 0.02])
 
 
@@ -152,14 +155,18 @@ def scan(patches: Patches, shape: Shape, *, place_mm: Array, gap_mm: Array, weig
     """Return (f, places, gaps): how badly each fret is explained at each trial place and gap, by the same pixels."""
     f = len(patches.position_mm)
     out = np.empty((f, len(place_mm), len(gap_mm)))
-    base = np.array(shape.place_mm)
-    for i, place in enumerate(place_mm):
-        moved = replace(shape, place_mm=(float(base[0] + place), *shape.place_mm[1:]))
+    first, slope, bend, twist = shape.place_mm
+
+    def try_place(i: int) -> None:
+        moved = replace(shape, place_mm=(first + float(place_mm[i]), slope, bend, twist))
         for j, gap in enumerate(gap_mm):
             miss = _explain(patches, moved, np.full(f, gap), weight)
             z = miss.residual / np.sqrt(CORRELATED)
             loss = 2 * ROBUST**2 * (np.sqrt(1 + (z / ROBUST) ** 2) - 1).sum(axis=1)
             out[:, i, j] = loss + (miss.against_prior**2).sum(axis=1) / CORRELATED
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        list(pool.map(try_place, range(len(place_mm))))
     return out
 
 
@@ -255,7 +262,7 @@ def fit_jointly(
     whole = pixel_weights(patches, shape, gap_mm)
     damping = 1e-3
     matrix, scatter, miss = np.eye(SHARED + f), np.ones(f), None
-    with ThreadPoolExecutor(2) as pool:
+    with ThreadPoolExecutor(THREADS) as pool:
         for turn in range(rounds):
             here, gap = shape_from(p[:SHARED]), p[SHARED:]
             if turn in (2, 4, 6):
