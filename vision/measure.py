@@ -229,6 +229,9 @@ def _profile(
         warnings.append(warning("outer-line"))
     if float(profile.gap_mm.min()) < CONTACT_WITHIN_MM:
         return widen(rezero_on_contact(profile)), warnings
+    if crowns.camera.near_mm[0] < OUTER_NEAR_MM:
+        # Fret ends are short arcs that many things resemble: without a crown that touches they prove no fret.
+        raise refusal("no-contact", f"lowest gap {float(profile.gap_mm.min()):+.2f} mm beside the outer string")
     return widen(profile), [*warnings, warning("gaps-not-zeroed")]
 
 
