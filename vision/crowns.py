@@ -46,9 +46,9 @@ class CrownFit:
     gap_mm
         Below the straightedge's lower edge, common offset not yet removed.
     points
-        Number of columns used.
-    scatter_mm
-        Robust scatter of their boundaries about the outline.
+        Number of columns, or pixels, used.
+    misfit
+        Robust scatter of its boundaries, or pixels, about the model, in units of the scatter assumed.
     slant
         mm along the board per mm of depth at this fret.
     place_mm
@@ -59,9 +59,9 @@ class CrownFit:
     position_mm: float
     gap_mm: float
     points: int
-    scatter_mm: float
+    misfit: float
     slant: float
-    place_mm: float = 0.0
+    place_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +165,7 @@ def _by_pixels(
             float(board.position_mm[i]),
             float(fit.gap_mm[i]),
             int(fit.pixels[i]),
-            float(U_POINT_MM * fit.noise[i]),
+            float(fit.noise[i]),
             float(slant[i]),
             float(place[i]),
         )
@@ -251,8 +251,9 @@ def _fit(
                 float(board.position_mm[f]),
                 float(fit.x[SHARED + i]),
                 len(mine),
-                1.48 * float(np.median(np.abs(mine))),
+                1.48 * float(np.median(np.abs(mine))) / U_POINT_MM,
                 float(camera.slant(board.position_mm[f : f + 1])[0]),
+                trial.shift_mm,
             )
         )
     moved = replace(camera, x_foot_mm=float(fit.x[1]))

@@ -30,9 +30,8 @@ MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
 MAX_ELEVATION_RAD = 0.075
-MAX_SCATTER_MM = 0.12
-# The same where pixels are explained: photos that are explained to the last stand at 0.02 to 0.05.
-MAX_SCATTER_PIXELS_MM = 0.068
+# Median misfit in units of the scatter assumed. Photos read right stand at 0.4 to 1.2 where pixels are explained.
+MAX_MISFIT_OUTLINES, MAX_MISFIT_PIXELS = 3.0, 1.7
 CONTACT_WITHIN_MM = 0.15
 # Edge rounding, camera height and outline model together (mm): more than this is no contact.
 MAX_FLOAT_MM = 0.25
@@ -167,9 +166,10 @@ def _check_crowns(crowns: CrownSet) -> None:
         raise refusal("too-few-crowns", f"{len(crowns.crowns)} read")
     if abs(crowns.outline.elevation_rad) > MAX_ELEVATION_RAD:
         raise refusal("tilted", f"about {np.degrees(crowns.outline.elevation_rad):.1f} degrees")
-    scatter = float(np.median([c.scatter_mm for c in crowns.crowns]))
-    if scatter > (MAX_SCATTER_PIXELS_MM if crowns.by_pixels else MAX_SCATTER_MM):
-        raise refusal("shapes-disagree", f"scatter {scatter:.2f} mm")
+    misfit = float(np.median([c.misfit for c in crowns.crowns]))
+    most = MAX_MISFIT_PIXELS if crowns.by_pixels else MAX_MISFIT_OUTLINES
+    if misfit > most:
+        raise refusal("shapes-disagree", f"off by {misfit:.1f} times the scatter assumed, {most:g} at most")
 
 
 def _check_contact(crowns: CrownSet, edge: EdgeCurve, width_px: int) -> None:
@@ -242,8 +242,7 @@ def _renumbering(crowns: CrownSet, settings: MeasureSettings) -> int:
 
 
 def _apex_px(crown: CrownFit, crowns: CrownSet, edge: EdgeCurve, slit: SlitLight) -> tuple[float, float]:
-    shift = crown.place_mm if crowns.by_pixels else crowns.outline.shift_mm
-    x = crowns.camera.comb.x_px(np.array([crown.position_mm + shift]))
+    x = crowns.camera.comb.x_px(np.array([crown.position_mm + crown.place_mm]))
     y = edge.y_px(x) + slit.offset_px + crown.gap_mm * crowns.camera.px_per_mm(x)
     return float(x[0]), float(y[0])
 

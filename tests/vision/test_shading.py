@@ -50,14 +50,18 @@ shapes = st.builds(
 @settings(max_examples=25, deadline=None)
 @given(shapes)
 def test_silhouette_is_the_least_drop_over_the_depth(shape: Shape) -> None:
-    """Newton's minimum against a fine grid over the depth: equal to the grid's own error, k step^2 / 8 < 1e-4 mm."""
+    """Newton's minimum against a grid over the depth.
+
+    The grid is never more than (k + c s^2) step^2 / 8 off, 1e-5 mm; four Newton steps may leave a little at the crown's
+    straightened edge: 2 microns are a quarter of the smallest standard uncertainty of a gap.
+    """
     patches = drawn_patches(FRETS[:4])
     _, drop = silhouette(patches, shape)
     z = np.linspace(-25, 25, 4001)[None, None, :]
     beside, slant = patches.beside_mm(shape)[..., None], patches.slant(shape)[..., None]
     surface = crown(beside + slant * z, shape)[0] + 0.5 * shape.board_per_mm * z**2 + shape.elevation_rad * z
     near = np.abs(patches.beside_mm(shape)) < 2.0
-    assert np.abs(drop - surface.min(axis=2))[near].max() < 2e-3
+    assert np.abs(drop - surface.min(axis=2))[near].max() < 2e-3  # mm
 
 
 def test_crown_is_an_ellipse() -> None:
@@ -65,7 +69,8 @@ def test_crown_is_an_ellipse() -> None:
     delta = np.linspace(-0.9, 0.9, 19)
     drop, slope = crown(delta, shape)
     assert (delta**2 + (1 - drop) ** 2) == pytest.approx(1.0)
-    assert slope == pytest.approx(np.gradient(drop, delta, edge_order=2), abs=0.2)
+    # Implicit derivative of delta^2 + (1 - drop)^2 = 1.
+    assert slope == pytest.approx(delta / (1 - drop))
 
 
 @settings(max_examples=15, deadline=None)
@@ -114,7 +119,11 @@ def test_a_crown_mirrors_the_gap_where_a_traced_ray_passes_under_the_blade() -> 
 
 
 def test_fit_finds_the_heights_it_was_drawn_with() -> None:
-    """Noise of 1 % of full light; heights come back within three of their own standard uncertainties and 0.01 mm."""
+    """Noise of 1 % of full light: heights within 0.02 mm, a tenth of the drawn bow, and the place within a pixel.
+
+    The picture is drawn by the model that is fitted: this holds the search and the fit, not the physics, for which the
+    path-traced photos stand.
+    """
     rng = np.random.default_rng(5)
     truth = Shape((0.25, -0.3, 0.0, 0.0), FOOT_MM, 0.012, 1 / 300, 2.5, 1.0, 0.02)
     gap = 0.25 * (1 - ((FRETS - 150) / 120) ** 2).clip(0) + 0.02
@@ -129,7 +138,7 @@ def test_fit_finds_the_heights_it_was_drawn_with() -> None:
     miss = fit.gap_mm - gap
     miss -= np.median(miss)  # a common constant is taken out at contact
     assert np.abs(miss).max() < 0.02
-    assert fit.shape.place_mm[0] == pytest.approx(0.25, abs=0.1)
+    assert fit.shape.place_mm[0] == pytest.approx(0.25, abs=1 / PX_PER_MM)
 
 
 def prior_for_foot() -> Prior:
