@@ -132,11 +132,18 @@ def _table(result: Measurement, units: str) -> str:
     return "\n".join(lines)
 
 
+BUDGET_NOTE = (
+    "Each line is for the fret of relief read by itself; U is smaller where its neighbours, on a neck that bends "
+    "smoothly, speak for it."
+)
+
+
 def _budget(result: Measurement, units: str) -> str:
     from .text import table
 
     rows = [[b.name, _length(b.u_mm, units).lstrip("+"), b.kind, b.cure] for b in result.budget]
-    return table(["budget of the relief", f"u {units}", "type", "to shrink it"], rows)
+    lines = table(["budget of the relief", f"u {units}", "type", "to shrink it"], rows)
+    return f"{lines}\n{BUDGET_NOTE}"
 
 
 def _write_pictures(photos: Sequence[Path], measured: MeasuredPhotos, *, output: OutputOptions) -> None:

@@ -154,7 +154,9 @@ def budget_table(measurement: Measurement, *, name: str, units: Units) -> Table 
         heading=f"Uncertainty budget of the relief{name}",
         columns=("Cause", f"u ({units})", "Kind", "What would shrink it"),
         rows=tuple((b.name, f"{in_units(b.u_mm, units):.{decimals}f}", b.kind, b.cure) for b in lines),
-        note="u: standard uncertainty; kind after JCGM 100: A from the data's scatter, B from other knowledge.",
+        note="u: standard uncertainty of the fret of relief read by itself; U is smaller where its neighbours, on a "
+        "neck that bends smoothly, speak for it. Kind after "
+        "JCGM 100: A from the data's scatter, B from other knowledge.",
         numeric=frozenset({1}),
     )
 
