@@ -28,7 +28,8 @@ class SceneOptions:
         str,
         typer.Option(
             metavar="KIND[:MM]",
-            help="Known size: card, coin:usd-0.25 (or its MM), marker:MM, straightedge, frets, auto.",
+            help="Known size: card, coin:usd-0.25 (or its MM), marker:MM, straightedge, frets (with the nut in view or "
+            "--first-fret), auto.",
         ),
     ] = "auto"
     straightedge_height: Annotated[float | None, typer.Option(metavar="MM", help="Straightedge height, mm.")] = None
@@ -37,7 +38,12 @@ class SceneOptions:
     )
     board_radius: Annotated[float | None, typer.Option(metavar="MM", help="Fingerboard radius, mm.")] = None
     nut: Annotated[str | None, typer.Option(metavar="left|right", help="Side of the nut in the picture.")] = None
-    first_fret: Annotated[int | None, typer.Option(metavar="N", help="Number of the first fret in view.")] = None
+    first_fret: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N", help="Number of the lowest fret in view; with --reference frets one off is 6 % in the gaps."
+        ),
+    ] = None
     rests_on: Annotated[str, typer.Option(metavar="crowns|board", help="What the straightedge rests on.")] = "crowns"
     chord: Annotated[str | None, typer.Option(metavar="A-B", help="End frets of the chord, as in 1-15.")] = None
 

@@ -23,12 +23,16 @@ from .types import Scale, ScaleCheck
 # Without the lens's focal length, a phone's main camera is assumed (28 mm equivalent; common practice).
 DEFAULT_FOCAL_35MM = 28.0
 VIEW_RANGE_MM = (70.0, 1000.0)  # length of board seen: less is no neck, more is too coarse
+# Of a scale by the frets, beside what the fit says: glow and smear of the crowns, and a scale length good to 0.2 %.
+U_FRETS_SCALE = 0.004
 U_HEIGHT_SCALE = 0.01  # rounding of both edges, a quarter of a millimetre, on the usual 25 mm
 # Reference and height each good to 0.7 %: three standard deviations of their difference, half a fret's step of scale.
 MAX_HEIGHT_DISAGREEMENT = 0.028
 # Two scales further apart than this cannot both be right (tolerance of the comb search plus both uncertainties).
 MAX_DISAGREEMENT = 0.028
 MIN_COMB_SCORE = 5.0
+# Below this a gap of 0.1 mm is under 0.4 px: less than the blur of any lens, and its edges can no longer be told apart.
+MIN_PX_PER_MM = 4.0
 # Nothing in the picture is sharper than this: no gap of a tenth of a millimetre can be read in it.
 MAX_PICTURE_BLUR_PX = 3.5
 MAX_PAIRS = 60
@@ -39,13 +43,57 @@ MIN_MARGIN = 4.0  # odds of 55 to 1 for the best numbering over the next
 
 @dataclass(frozen=True, slots=True)
 class ScaleGuess:
-    """A scale to try, with where it came from."""
+    """A scale to try, with where it came from.
+
+    Attributes
+    ----------
+    source
+        The object of known size, when it came from one.
+    lines
+        Those that may be the straightedge's lower edge.
+    worth
+        How well the lines that gave it do as the straightedge's two edges.
+    by_frets
+        It came from the spacing of the frets alone.
+    """
 
     px_per_mm: float
     u_relative: float
     source: ReferenceObject | None
     lines: tuple[Line, ...]
     worth: float = 0.0
+    by_frets: bool = False
+
+    @property
+    def is_fine(self) -> bool:
+        """Whether a gap worth measuring is not lost between pixels."""
+        return self.px_per_mm >= MIN_PX_PER_MM
+
+
+def check_fine(px_per_mm: float) -> None:
+    """Refuse when a gap worth measuring is lost between pixels.
+
+    Raises
+    ------
+    Refusal
+        `too-coarse`.
+    """
+    if px_per_mm < MIN_PX_PER_MM:
+        raise refusal("too-coarse", f"{px_per_mm:.2f} px/mm, at least {MIN_PX_PER_MM:g} are needed")
+
+
+def find_picture_lines(photo: Photo) -> list[Line]:
+    """Return the level edges of a picture sharp enough to be measured.
+
+    Raises
+    ------
+    Refusal
+        `blurred`.
+    """
+    blur_px = sharpest_px(photo.luminance)
+    if blur_px > MAX_PICTURE_BLUR_PX:
+        raise refusal("blurred", f"by {blur_px:.1f} px even where it is sharpest")
+    return find_lines(photo.luminance)
 
 
 def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float | None) -> list[ScaleGuess]:
@@ -54,18 +102,10 @@ def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float |
     Raises
     ------
     Refusal
-        `numbering-ambiguous` when nothing but the fret spacing is to give the scale: every numbering has its own;
         `blurred` when nothing in the picture is sharp; `reference-not-found` when nothing of the wanted kind is seen;
         `no-straightedge` when its height is all there is and no two edges stand parallel.
     """
-    if request.kind == "frets" and height_mm is None:
-        raise refusal(
-            "numbering-ambiguous", "fret spacing alone tells neither scale nor number: give --straightedge-height"
-        )
-    blur_px = sharpest_px(photo.luminance)
-    if blur_px > MAX_PICTURE_BLUR_PX:
-        raise refusal("blurred", f"by {blur_px:.1f} px even where it is sharpest")
-    lines = find_lines(photo.luminance)
+    lines = find_picture_lines(photo)
     guesses: list[ScaleGuess] = []
     if request.kind not in ("straightedge", "frets"):
         for found in find_references(photo, request):
@@ -117,11 +157,25 @@ def focal_px(photo: Photo) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Numbering:
-    """What the user says of the frets."""
+    """What the user says of the frets.
+
+    Attributes
+    ----------
+    scale_length_mm, nut, first_fret
+        As in `MeasureSettings`.
+    uncounted
+        The scale fits the frets at some numbering, not yet the right one: they may go on where it has the nut.
+    """
 
     scale_length_mm: float | None
     nut: str | None
     first_fret: int | None
+    uncounted: bool = False
+
+    @property
+    def directions(self) -> tuple[int, ...]:
+        """Sides the nut may be on: +1 left, -1 right."""
+        return {None: (1, -1), "left": (1,), "right": (-1,)}[self.nut]
 
 
 # Scale length is a continuous unknown; four steps a semitone apart in all cover it up to a renumbering of the frets.
@@ -138,15 +192,15 @@ def locate_scaled(
     Refusal
         Of the likeliest guess, when none fits.
     """
-    directions = {None: (1, -1), "left": (1,), "right": (-1,)}[numbering.nut]
     lengths = (numbering.scale_length_mm,) if numbering.scale_length_mm else UNKNOWN_SCALE_LENGTHS_MM
     prior = CombPrior(
         1.0,
         lengths[len(lengths) // 2],
         focal_px(photo),
         scale_tolerance=0.025 if numbering.scale_length_mm else 0.04,
-        directions=directions,
+        directions=numbering.directions,
         first_fret=numbering.first_fret if numbering.scale_length_mm else None,
+        uncounted=numbering.uncounted,
     )
     candidates: list[Candidate] = []
     sources: dict[float, ScaleGuess] = {}
@@ -173,14 +227,14 @@ def locate_scaled(
     if found:
         return max(found, key=lambda f: f.evidence), guess
     assert trouble is not None
-    if guess.source is None and trouble.code == "no-crowns":
+    if guess.source is None and not guess.by_frets and trouble.code == "no-crowns":
         raise refusal("no-straightedge")  # the scale came from two edges taken for the straightedge's
     raise trouble
 
 
 def _candidates(photo: Photo, guess: ScaleGuess, prior: CombPrior, height_mm: float | None) -> list[Candidate]:
     scale = prior.px_per_mm
-    if guess.source is not None:
+    if guess.source is not None or guess.by_frets:
         return candidates_among(
             photo.luminance,
             list(guess.lines),
@@ -240,6 +294,8 @@ def settle_scale(guess: ScaleGuess, camera: BoardCamera, comb: Comb, *, thicknes
     """
     middle = float(np.mean(span_px))
     frets = float(camera.px_per_mm(np.array([middle]))[0])
+    if guess.by_frets:
+        return Scale("frets", frets, frets * math.hypot(camera.u_scale, U_FRETS_SCALE))
     check = ScaleCheck("frets", frets)
     if guess.source is None:
         here = guess.px_per_mm

@@ -45,6 +45,8 @@ class BoardCamera:
         Column in which the depth direction vanishes.
     near_mm
         (2,) distance from the line to the fret ends on the camera's side: value at the nut and per mm along the board.
+    u_scale
+        Relative standard uncertainty of the comb's scale, by the scatter of the frets.
     """
 
     comb: Comb
@@ -52,6 +54,7 @@ class BoardCamera:
     distance_mm: float
     vanishing_px: float
     near_mm: Array = field(repr=False)
+    u_scale: float = 0.0
 
     def slant(self, x_line_mm: Array) -> Array:
         """Return how far along the board one looks per mm of depth, at a place on the line."""
@@ -220,7 +223,8 @@ def _fit_rows(
 
     start = np.array([comb.x0_mm, 0.0, comb.yaw, np.clip(comb.k1, -0.05, 0.05), near[0], near[1], 0.0, glow_mm])
     fit = least_squares(miss, start, loss="soft_l1", x_scale=[0.3, 0.003, 0.005, 0.01, 0.5, 0.002, 0.3, 1.0])
-    return camera_of(fit.x)
+    covariance = np.linalg.inv(fit.jac.T @ fit.jac)  # what is known beforehand keeps it regular
+    return replace(camera_of(fit.x), u_scale=float(np.sqrt(covariance[1, 1])))
 
 
 def _band(luminance: FloatImage, edge: EdgeCurve, comb: Comb, low_mm: float, high_mm: float) -> tuple[Array, float]:

@@ -16,6 +16,7 @@ from .photo import FloatImage
 MAX_FRET = 24
 MIN_TEETH = 4
 X0_STEP_MM = 0.6
+MAX_YAW = 0.025
 DISTINCT_MM = 6.0  # combs nearer than this to each other are one
 MAX_STARTS = 70
 # Where fret ends stand before the line, to begin with: beside the outer string, or half a board away.
@@ -104,7 +105,17 @@ def significance(texture: FloatImage) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class CombPrior:
-    """What is known before the search."""
+    """What is known before the search.
+
+    Attributes
+    ----------
+    first_fret
+        The lowest number to count with; it must be in view.
+    first_in_view
+        Nothing lower is in view, but for the nut.
+    uncounted
+        Frets may go on where the comb has the nut: its numbers are not yet the right ones.
+    """
 
     px_per_mm: float
     scale_length_mm: float
@@ -113,6 +124,8 @@ class CombPrior:
     u_scale: float = 0.01
     directions: tuple[int, ...] = (1, -1)
     first_fret: int | None = None
+    first_in_view: bool = False
+    uncounted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,12 +180,17 @@ class CombGrid:
         self.number = np.arange(float(prior.first_fret or 1), MAX_FRET + 1)
         self.position = fret_position_mm(self.number, prior.scale_length_mm)
         reach = 1.1 * middle / prior.px_per_mm
-        self.x0 = np.arange(self.position[0] - reach, self.position[-1] + reach, X0_STEP_MM)
         tolerance = prior.scale_tolerance
+        self.x0 = np.arange(self.position[0] - reach, self.position[-1] + reach, X0_STEP_MM)
+        if prior.first_in_view:
+            before = float(fret_position_mm(max(self.number[0] - 1, 0.0), prior.scale_length_mm))
+            low = before + (1 - tolerance - MAX_YAW) * middle / prior.px_per_mm if self.number[0] > 1 else 0.0
+            high = self.position[0] + (1 + tolerance + MAX_YAW) * middle / prior.px_per_mm
+            self.x0 = np.arange(low, high, X0_STEP_MM)
         stretches = np.linspace(-tolerance, tolerance, max(3, 2 * round(tolerance / 0.0125) + 1))
         self.combs = [
             Comb(d, 0.0, prior.px_per_mm * (1 + st), yaw, 0.0, 0.0, middle, prior.focal_px, prior.scale_length_mm)
-            for d, st, yaw in product(prior.directions, stretches, (-0.025, 0.0, 0.025))
+            for d, st, yaw in product(prior.directions, stretches, (-MAX_YAW, 0.0, MAX_YAW))
         ]
         self._samples: dict[float, tuple[NDArray[np.int32], FloatImage]] = {}
 
@@ -185,6 +203,10 @@ class CombGrid:
             root = np.where(count >= MIN_TEETH, 1 / np.sqrt(np.maximum(count, 1)), 0).astype(np.float32)
             if self.prior.first_fret is not None:
                 root = np.where(index[:, :, 0] < self.size, root, 0)
+            if self.prior.first_in_view and self.number[0] > 1:
+                before = fret_position_mm(self.number[0] - 1, self.prior.scale_length_mm) - self.x0[:, None]
+                hidden = [self._index(c, _end_offset(c, before, near_mm))[:, 0] == self.size for c in self.combs]
+                root = np.where(np.stack(hidden), root, 0)
             self._samples[near_mm] = index, root
         index, root = self._samples[near_mm]
         padded = np.append(wide, 0).astype(np.float32)

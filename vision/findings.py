@@ -88,8 +88,8 @@ _KINDS = (
         "refusal",
         "the reference object was not found",
         "The object of known size is not in the picture, is partly hidden, or is seen at a slant.",
-        "stand it against the straightedge's face, square to the camera and whole in the picture, or give the "
-        "straightedge's height",
+        "stand it against the straightedge's face, square to the camera and whole in the picture, give the "
+        "straightedge's height, or, with the nut in view, use --reference frets with the scale length",
     ),
     FindingKind(
         "reference-contradicts-frets",
@@ -112,8 +112,16 @@ _KINDS = (
         "refusal",
         "which fret is which could not be told",
         "Two numberings of the frets explain the picture almost equally well.",
-        "say which fret is the first in view (--first-fret), show more frets, use a reference object, or give the "
-        "straightedge's height",
+        "say which fret is the first in view (--first-fret), show the nut or more frets, use a reference object, or "
+        "give the straightedge's height",
+    ),
+    FindingKind(
+        "nut-contradicts",
+        "refusal",
+        "the nut is seen elsewhere than the fret numbers have it",
+        "Where the board ends a bar stands that can only be the nut, and by the frets found it is not where fret 0 "
+        "should be. The first fret's number, the size given for the object or the scale length is wrong.",
+        "check --first-fret, the size given for the object, and the scale length",
     ),
     FindingKind(
         "tilted",
@@ -192,6 +200,14 @@ _KINDS = (
         "fret numbers count from the first crown in view",
         "Without the scale length, spacing alone cannot tell which fret is which.",
         "give --scale-length",
+    ),
+    FindingKind(
+        "scale-by-frets",
+        "warning",
+        "scale and fret numbers come from the fret spacing alone",
+        "No object of known size checks them. They hang on the number of the first fret: were it wrong by one, every "
+        "gap and the relief would be wrong by 6 %, and its direction still right.",
+        "see on the overlay that every mark bears its own fret's number; a card or coin guards against a slip",
     ),
     FindingKind(
         "outer-line",

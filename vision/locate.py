@@ -129,7 +129,7 @@ def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior) -> Lo
     best = fits[0]
     if best.evidence < MIN_EVIDENCE or len(best.matched) < MIN_FRETS:
         raise refusal("no-crowns")
-    if best.beyond > MAX_BEYOND:
+    if best.beyond > MAX_BEYOND and not prior.uncounted:
         raise refusal("reference-contradicts-frets", "frets go on where the nut should be")
     bend = bend_px(edge, best.comb, luminance.shape[0])
     if bend > MAX_BEND_PX and bend > MAX_BEND_MM * scale:

@@ -11,11 +11,12 @@ from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import CrownGap, Finding, GapProfile
 from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
 
-from .calibrate import Numbering, check_numbering, focal_px, locate_scaled, scale_guesses, settle_scale
-from .camera import OUTER_NEAR_MM, fit_cameras
+from .calibrate import Numbering, check_fine, focal_px, settle_scale
+from .camera import OUTER_NEAR_MM
 from .crowns import CrownFit, CrownSet, measure_crowns
 from .findings import refusal, warning
 from .locate import EdgeCurve, Located
+from .numbering import Placed, place_frets
 from .photo import FloatImage, Photo, load_photo
 from .reference import parse_reference
 from .slit import SlitLight, read_slit, streak_share
@@ -24,8 +25,6 @@ from .uncertainty import budget_lines, crown_covariance, widen
 
 DEFAULT_THICKNESS_MM = 3.0
 MIN_CROWNS = 4
-# Below this a gap of 0.1 mm is under 0.4 px: less than the blur of any lens, and its edges can no longer be told apart.
-MIN_PX_PER_MM = 4.0
 MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
@@ -36,9 +35,8 @@ CONTACT_WITHIN_MM = 0.15
 # Edge rounding, camera height and outline model together (mm): more than this is no contact.
 MAX_FLOAT_MM = 0.25
 MAX_STREAKS = 0.4
+HANGS_ON = {"nut": "on where the nut is seen", "first fret": "on --first-fret"}
 MIN_COVERAGE = 0.7
-# The frets themselves tell the scale better than the reference: it is held only loosely while they are fitted.
-U_COMB_SCALE = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,17 +97,13 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     height_mm = settings.straightedge_height_mm
     thickness_mm = settings.straightedge_thickness_mm or DEFAULT_THICKNESS_MM
     numbering = Numbering(settings.scale_length_mm, settings.nut, settings.first_fret)
-    guesses = scale_guesses(photo, request, height_mm=height_mm)
-    _check_fine(max(guess.px_per_mm for guess in guesses))
-    guesses = [guess for guess in guesses if guess.px_per_mm >= MIN_PX_PER_MM]
-    found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
-    check_numbering(found, numbering)
+    placed = place_frets(photo, request, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
+    found, cameras = placed.found, placed.cameras
     _check_count(found)
-    cameras = fit_cameras(photo.luminance, found.edge, found.comb, u_scale=U_COMB_SCALE)
     camera = cameras[0]
     span = np.array([found.edge.low_px, found.edge.high_px])
-    scale = settle_scale(guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span)
-    _check_fine(scale.px_per_mm)
+    scale = settle_scale(placed.guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span)
+    check_fine(scale.px_per_mm)
     _check_strings(photo.luminance, found.edge, scale.px_per_mm)
     slit = read_slit(photo.luminance, found.edge, camera)
     _check_light(slit, scale.px_per_mm)
@@ -126,7 +120,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     )
     _check_crowns(crowns)
     _check_contact(crowns, found.edge, photo.facts.width_px)
-    profile, warnings = _profile(crowns, found, slit, settings)
+    profile, warnings = _profile(crowns, placed, slit, settings)
     chord = choose_chord(profile, settings.chord)
     check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
@@ -137,14 +131,8 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     edge = Straightedge(np.stack([columns, found.edge.y_px(columns) + slit.offset_px], axis=1))
     budget = budget_lines(crowns, slit, profile, relief)
     return Measurement(
-        photo.facts, scale, edge, profile, relief, tuple(warnings), budget, _facts(photo, slit, crowns, found)
+        photo.facts, scale, edge, profile, relief, tuple(warnings), budget, _facts(photo, slit, crowns, placed)
     )
-
-
-def _check_fine(px_per_mm: float) -> None:
-    """Refuse when a gap worth measuring is lost between pixels."""
-    if px_per_mm < MIN_PX_PER_MM:
-        raise refusal("too-coarse", f"{px_per_mm:.2f} px/mm, at least {MIN_PX_PER_MM:g} are needed")
 
 
 def _check_count(found: Located) -> None:
@@ -207,24 +195,20 @@ def _check_strings(luminance: FloatImage, edge: EdgeCurve, px_per_mm: float) -> 
 
 
 def _profile(
-    crowns: CrownSet, found: Located, slit: SlitLight, settings: MeasureSettings
+    crowns: CrownSet, placed: Placed, slit: SlitLight, settings: MeasureSettings
 ) -> tuple[GapProfile, list[Finding]]:
     covariance = crown_covariance(crowns, slit)
     u = np.sqrt(np.diag(covariance))
-    shift = _renumbering(crowns, settings)
+    relative = settings.scale_length_mm is None and placed.anchor is None
+    shift = 1 - crowns.crowns[0].fret if relative else 0
     rows = []
     for crown, u_gap in zip(crowns.crowns, u, strict=True):
-        x_px, y_px = _apex_px(crown, crowns, found.edge, slit)
+        x_px, y_px = _apex_px(crown, crowns, placed.found.edge, slit)
         rows.append(CrownGap(crown.fret + shift, crown.position_mm, crown.gap_mm, float(u_gap), False, x_px, y_px))
-    relative = settings.scale_length_mm is None
-    profile = GapProfile(
-        tuple(rows),
-        covariance,
-        "photo",
-        settings.scale_length_mm,
-        numbers_relative=relative and not settings.first_fret,
-    )
-    warnings = [warning("numbers-relative")] if profile.numbers_relative else []
+    profile = GapProfile(tuple(rows), covariance, "photo", settings.scale_length_mm, numbers_relative=relative)
+    warnings = [warning("numbers-relative")] if relative else []
+    if placed.guess.by_frets:
+        warnings.append(warning("scale-by-frets", HANGS_ON[placed.anchor or "nut"]))
     if crowns.camera.near_mm[0] < OUTER_NEAR_MM:
         warnings.append(warning("outer-line"))
     if float(profile.gap_mm.min()) < CONTACT_WITHIN_MM:
@@ -233,12 +217,6 @@ def _profile(
         # Fret ends are short arcs that many things resemble: without a crown that touches they prove no fret.
         raise refusal("no-contact", f"lowest gap {float(profile.gap_mm.min()):+.2f} mm beside the outer string")
     return widen(profile), [*warnings, warning("gaps-not-zeroed")]
-
-
-def _renumbering(crowns: CrownSet, settings: MeasureSettings) -> int:
-    if settings.scale_length_mm is not None:
-        return 0
-    return (settings.first_fret or 1) - crowns.crowns[0].fret
 
 
 def _apex_px(crown: CrownFit, crowns: CrownSet, edge: EdgeCurve, slit: SlitLight) -> tuple[float, float]:
@@ -272,18 +250,20 @@ def check_coverage(profile: GapProfile, chord: tuple[int, int]) -> None:
         raise refusal("too-few-crowns", f"{read} of {last - first + 1} between the chord's ends")
 
 
-def _facts(photo: Photo, slit: SlitLight, crowns: CrownSet, found: Located) -> dict[str, float]:
+def _facts(photo: Photo, slit: SlitLight, crowns: CrownSet, placed: Placed) -> dict[str, float]:
     camera = crowns.camera
     yaw = np.degrees(np.arctan(camera.comb.yaw * camera.comb.focal_px / camera.comb.middle_px))
     facts = {
         "blur_px": slit.blur_px,
         "edge_contrast": slit.contrast,
-        "edge_scatter_px": found.edge.scatter_px,
+        "edge_scatter_px": placed.found.edge.scatter_px,
         "camera_distance_mm": camera.distance_mm,
         "focal_px": focal_px(photo),
         "elevation_deg": float(np.degrees(crowns.outline.elevation_rad)),
         "yaw_deg": float(yaw),
         "board_radius_mm": 1 / max(crowns.outline.board_per_mm, 1e-5),
-        "comb_score": found.comb.score,
+        "comb_score": placed.found.comb.score,
     }
+    if placed.anchor is not None:
+        facts["scale_length_mm"] = camera.comb.scale_length_mm
     return {k: round(float(v), 4) for k, v in facts.items()}

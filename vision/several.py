@@ -47,7 +47,8 @@ def measure_photos(paths: Sequence[Path], settings: MeasureSettings) -> Measured
     FileProblem
         A file cannot be read.
     InputError
-        A setting makes no sense; several photos are given without the scale length; one is given twice.
+        A setting makes no sense; several photos are given without the scale length, or with the number of the first
+        fret as all there is; one is given twice.
     Refusal
         No photo can be measured (the first one's reason), the photos do not overlap, or they contradict one another.
     """
@@ -56,6 +57,12 @@ def measure_photos(paths: Sequence[Path], settings: MeasureSettings) -> Measured
         return MeasuredPhotos(only, (only,), (0,))
     if settings.scale_length_mm is None:
         raise InputError("several photos need --scale-length: it tells which fret is which in each of them")
+    by_frets = settings.reference == "frets" and settings.straightedge_height_mm is None
+    if by_frets and settings.first_fret is not None:
+        raise InputError(
+            "--reference frets takes --first-fret for one photo, as each has its own: measure them one by one, show "
+            "the nut in each, or use an object of known size"
+        )
     names = _names(paths)
     parts, refused = _measured(paths, replace(settings, chord=None))
     if not parts:

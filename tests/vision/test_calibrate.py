@@ -41,16 +41,13 @@ def test_reference_wrong_by_frets_is_caught_by_the_height(photo: Path, frets_off
         measure_photo(photo, wrong)
 
 
-def test_fret_spacing_alone_is_refused_and_the_height_makes_up_for_it() -> None:
+def test_fret_spacing_and_the_height_are_the_height_checked_by_the_spacing() -> None:
     photo = SAMPLES / "ukulele-no-reference.jpg"
     settings = told(photo)
     by_frets = measure_photo(photo, replace(settings, reference="frets"))
     by_height = measure_photo(photo, replace(settings, reference="straightedge"))
     assert by_frets.profile.frets == by_height.profile.frets
-    with pytest.raises(Refusal) as refused:
-        measure_photo(photo, replace(settings, reference="frets", straightedge_height_mm=None))
-    assert refused.value.code == "numbering-ambiguous"
-    assert "--straightedge-height" in refused.value.message
+    assert by_frets.scale.check is not None
 
 
 def drawn(blur_px: float = 1.0) -> NDArray[np.float32]:

@@ -9,7 +9,8 @@ import pytest
 from PIL import Image
 
 from lightgap.neck.errors import Refusal
-from lightgap.vision.measure import MIN_PX_PER_MM, MeasureSettings, measure_photo
+from lightgap.vision.calibrate import MIN_PX_PER_MM
+from lightgap.vision.measure import MeasureSettings, measure_photo
 
 PHOTO = Path(__file__).parents[2] / "sample_images" / "dreadnought-upbow.jpg"
 # True scale of the sample at full size, from its sidecar (camera.px_per_mm).
