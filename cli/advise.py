@@ -243,15 +243,18 @@ _VERDICTS = {
 def _page(advice: Advice, wanted: Target, *, bench: Bench, forecast: dict[str, Any] | None, units: Units) -> str:
     from lightgap.records.quantities import length_range, with_uncertainty
 
-    from .text import bulleted, numbered, wrapped
+    from .text import bulleted, hung, numbered, wrapped
 
     plan, relief = advice.plan, advice.plan.relief
     head = [
-        f"Relief   {with_uncertainty(relief.relief_mm, relief.U_mm, units=units)} (k = {relief.k:g}), "
-        f"{relief.shape}, read at fret {relief.at_fret}, chord {relief.chord[0]}-{relief.chord[1]}",
-        f"Target   {length_range(*plan.target_mm, units=units)} ({wanted.reason})",
-        f"Verdict  {_VERDICTS[plan.judgement]}",
-        f"Turn     {_turn_line(advice)}",
+        hung(
+            "Relief   ",
+            f"{with_uncertainty(relief.relief_mm, relief.U_mm, units=units)} (k = {relief.k:g}), "
+            f"{relief.shape}, read at fret {relief.at_fret}, chord {relief.chord[0]}-{relief.chord[1]}",
+        ),
+        hung("Target   ", f"{length_range(*plan.target_mm, units=units)} ({wanted.reason})"),
+        hung("Verdict  ", _VERDICTS[plan.judgement]),
+        hung("Turn     ", _turn_line(advice)),
     ]
     if advice.expected_mm is not None and advice.u_expected_mm is not None:
         expected = with_uncertainty(advice.expected_mm, 2 * advice.u_expected_mm, units=units)

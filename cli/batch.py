@@ -33,7 +33,9 @@ def batch(
     scene: SceneOptions,
     want_U: WantUOption = None,
 ) -> None:
-    """Measure every photo of a folder with the same settings; a photo that cannot be measured is listed with why.
+    """Measure every photo of a folder with the same settings.
+
+    A photo that cannot be measured is listed with why.
 
     Examples:
 

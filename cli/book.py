@@ -16,10 +16,10 @@ from .text import table
 app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
-    help="Look after the bench book: check it, back it up, move it, measure its photos again.",
+    help="Look after the bench book. Check it, back it up, move it, measure its photos again.",
 )
 
-CHECK_HELP = """Check the whole book: its pages, references, schema, entries, and every photo by its SHA-256.
+CHECK_HELP = """Check the whole book. Its pages, references, schema, entries, and every photo by its SHA-256.
 
 Exit status 0: whole; 4: not, one line for each fault.
 
@@ -28,7 +28,9 @@ Examples:
   lightgap book check
   lightgap book check --book /media/stick/bench-book.sqlite
 """
-BACKUP_HELP = """Copy the live book and its photos to a new file and the folder beside it; others may go on writing.
+BACKUP_HELP = """Copy the live book and its photos.
+
+To a new file and the folder beside it; others may go on writing.
 
 The copy is a bench book of its own: name it with --book.
 
@@ -37,21 +39,25 @@ Examples:
   lightgap book backup /media/stick/bench-book-2026-05.sqlite
   lightgap book backup monday.sqlite --book shop.sqlite
 """
-EXPORT_HELP = """Write the whole book as JSON lines with its photos, to a new folder.
+EXPORT_HELP = """Write the whole book as JSON lines, with its photos.
+
+To a new folder.
 
 \b
 Examples:
   lightgap book export bench-book-export
   lightgap book export /media/stick/export --book shop.sqlite
 """
-IMPORT_HELP = """Read an export into a new book; nothing is kept when any of it is missing or damaged.
+IMPORT_HELP = """Read an export into a new book. Nothing is kept when any of it is missing or damaged.
 
 \b
 Examples:
   lightgap book import bench-book-export --book new.sqlite
   lightgap book import /media/stick/export
 """
-REMEASURE_HELP = """Measure the kept photos again with this version, and say for each: same, or changed by how much.
+REMEASURE_HELP = """Measure the kept photos again with this version.
+
+It says for each: same, or changed by how much.
 
 Nothing in the book changes. A change is held against the expanded uncertainty stated then. Exit status 0 also when
 numbers changed; 4 when a photo cannot be read.

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from lightgap.neck.profile import Relief
     from lightgap.neck.strings import StringSpec
 
-HELP = """Say where a plucked string would touch a crown, for every string and every fret played.
+HELP = """Say where a plucked string would touch a crown.
+
+For every string and every fret played.
 
 A model of the ideal plucked string over the measured crowns, with its inputs stated: string heights over frets 1 and
 12, gauge, pluck force and place. Tells the least margin and where it is, the smallest relief that would clear, and the

@@ -14,7 +14,9 @@ from .options import spread
 if TYPE_CHECKING:
     from lightgap.neck.agreement import Crosscheck
 
-HELP = """Say whether hand readings and a photo's profile agree, and which to repeat.
+HELP = """Say whether hand readings and a photo agree.
+
+And which to repeat, if they do not.
 
 Compares depths below a common chord, fret by fret, by E_n (ISO 13528; satisfactory up to 1), and over three or more
 frets by the limits of agreement of Bland and Altman. One plain sentence first.
@@ -105,8 +107,10 @@ def _page(result: Crosscheck, *, talk: list[str], units: Units) -> str:
     if result.bland_altman is not None:
         b = result.bland_altman
         parts.append(
-            f"Over {b.n} frets: mean difference {number(b.mean)} {units}, limits of agreement {number(b.limits[0])} to "
-            f"{number(b.limits[1])} {units} (mean ± {b.factor:g} SD)"
+            wrapped(
+                f"Over {b.n} frets: mean difference {number(b.mean)} {units}, limits of agreement "
+                f"{number(b.limits[0])} to {number(b.limits[1])} {units} (mean ± {b.factor:g} SD)"
+            )
         )
     if talk:
         parts.append("What was found\n" + bulleted(talk))

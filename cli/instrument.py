@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
-    help="Keep instruments in the bench book: what is known of each, and what was known before.",
+    help="Keep instruments in the bench book. What was known before stays readable.",
 )
 
 
@@ -68,7 +68,7 @@ class FactsOptions:
 
 FromFile = Annotated[Path | None, typer.Option("--from", metavar="FILE.toml", help="Read the values from a TOML file.")]
 
-ADD_HELP = """Add an instrument to the bench book, and begin the book when there is none.
+ADD_HELP = """Add an instrument to the bench book. The book is begun when there is none.
 
 Every value but the name may be left open and told later.
 
@@ -77,7 +77,7 @@ Examples:
   lightgap instrument add "Blue archtop" --family electric --scale-length 648mm --rod single-action
   lightgap instrument add "Ticket 114" --from ticket-114.toml
 """
-SET_HELP = """Tell more of an instrument, or correct it: a later entry, the earlier one stays readable.
+SET_HELP = """Tell more of an instrument, or correct it. The earlier entry stays readable.
 
 An empty text ("") leaves a value open again.
 
@@ -86,14 +86,14 @@ Examples:
   lightgap instrument set "Blue archtop" --string-set "11 to 49 nickel, inch thousandths"
   lightgap instrument set "Blue archtop" --name "Blue archtop 2" --board-radius 12in
 """
-LIST_HELP = """List instruments, all or those whose name, owner reference or wishes hold a text.
+LIST_HELP = """List instruments. All, or those whose name, owner reference or wishes hold a text.
 
 \b
 Examples:
   lightgap instrument list
   lightgap instrument list archtop --csv instruments.csv
 """
-SHOW_HELP = """Show what the book knows of an instrument, and with --history what it knew before.
+SHOW_HELP = """Show what the book knows of an instrument. With --history also what it knew before.
 
 \b
 Examples:

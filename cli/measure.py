@@ -15,6 +15,7 @@ from .measure_options import SceneOptions, WantUOption, parse_wanted_U
 from .options import spread
 from .output import emit_json, say, show, write_bytes
 from .record_photo import KeepOptions, record_photos
+from .text import hung, table, wrapped
 
 if TYPE_CHECKING:
     from lightgap.vision.several import MeasuredPhotos
@@ -54,7 +55,7 @@ def measure(
     output: OutputOptions,
     keep: KeepOptions,
 ) -> None:
-    """Measure the gap at every fret and the relief of the neck, with uncertainty.
+    """Measure the gap at every fret and relief, with uncertainty.
 
     Several photos of one unchanged neck, views of it or parts that share three frets, give one result.
 
@@ -103,8 +104,6 @@ def _length(value_mm: float, units: str) -> str:
 
 
 def _table(result: Measurement, units: str) -> str:
-    from .text import table
-
     rows = [
         [
             str(c.fret),
@@ -121,14 +120,16 @@ def _table(result: Measurement, units: str) -> str:
     lines = [
         table(header, rows),
         "",
-        f"relief {_length(relief.relief_mm, units)} {units}, U {_length(relief.U_mm, units).lstrip('+')} {units} "
-        f"(k={relief.k:g}), at fret {relief.at_fret}, chord {relief.chord[0]}-{relief.chord[1]}: "
-        f"{words.get(relief.shape, relief.shape.replace('-', ' '))}",
+        wrapped(
+            f"relief {_length(relief.relief_mm, units)} {units}, U {_length(relief.U_mm, units).lstrip('+')} {units} "
+            f"(k={relief.k:g}), at fret {relief.at_fret}, chord {relief.chord[0]}-{relief.chord[1]}: "
+            f"{words.get(relief.shape, relief.shape.replace('-', ' '))}"
+        ),
         f"scale {result.scale.px_per_mm:.3f} px/mm from {result.scale.reference}"
         + (f", {result.scale.check.px_per_mm:.3f} px/mm from the fret spacing" if result.scale.check else ""),
     ]
     if result.others:
-        lines.append(f"{len(result.photos)} photos: {', '.join(facts.file for facts in result.photos)}")
+        lines.append(wrapped(f"{len(result.photos)} photos: {', '.join(facts.file for facts in result.photos)}"))
     return "\n".join(lines)
 
 
@@ -139,11 +140,12 @@ BUDGET_NOTE = (
 
 
 def _budget(result: Measurement, units: str) -> str:
-    from .text import table
-
-    rows = [[b.name, _length(b.u_mm, units).lstrip("+"), b.kind, b.cure] for b in result.budget]
-    lines = table(["budget of the relief", f"u {units}", "type", "to shrink it"], rows)
-    return f"{lines}\n{BUDGET_NOTE}"
+    lines = [f"budget of the relief (u in {units}, type, what; and what shrinks it)"]
+    for line in result.budget:
+        lead = f"  {_length(line.u_mm, units).lstrip('+')}  {line.kind}  "
+        lines.append(hung(lead, line.name))
+        lines.append(hung(" " * len(lead) + "- ", line.cure))
+    return "\n".join([*lines, wrapped(BUDGET_NOTE)])
 
 
 def _write_pictures(photos: Sequence[Path], measured: MeasuredPhotos, *, output: OutputOptions) -> None:

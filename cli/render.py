@@ -84,7 +84,9 @@ def render(
     seed: Annotated[int, typer.Option(help="Number that fixes every random choice: the same one, the same photo.")] = 1,
     choices: ChoiceOptions,
 ) -> None:
-    """Make a photo with known relief: a straightedge on the frets, and beside it a file that says the truth.
+    """Make a photo with known relief, and its truth beside it.
+
+    A straightedge on the frets, as a phone would see it.
 
     Whatever is not asked for is drawn at random over the conditions of a repair bench.
     """

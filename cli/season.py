@@ -12,12 +12,14 @@ from .bench_input import BookOption, NameArgument
 from .neck_input import JsonOption, UnitsOption
 from .options import spread
 from .output import emit_json, say, show, write_bytes
-from .text import table
+from .text import table, wrapped
 
 if TYPE_CHECKING:
     from lightgap.records.season import SeasonLine
 
-HELP = """Show an instrument's relief over its visits, against humidity and the wood's moisture content.
+HELP = """Show an instrument's relief over its visits.
+
+Against humidity and the wood's moisture content.
 
 With enough visits a straight line is fitted, and the next visit's relief expected as an interval; with too few there
 is no line, and the reason is said. --temperature and --humidity say for which room the expectation is meant.
@@ -74,7 +76,7 @@ def season(
         return
     show(_table(line, units=units))
     for sentence in _sentences(line, units=units):
-        show(sentence)
+        show(wrapped(sentence))
 
 
 def _draw(line: SeasonLine, path: Path, *, units: Any) -> None:

@@ -15,7 +15,9 @@ if TYPE_CHECKING:
     from lightgap.neck.stiffness import NeckCompliance
     from lightgap.neck.strings import StringSpec, Tension
 
-HELP = """Say what each string pulls at pitch, and the total, in newtons and pounds-force.
+HELP = """Say what each string pulls at pitch, and the total.
+
+In newtons and pounds-force.
 
 Plain strings go by diameter and density, wound ones by core and wrap (± 5 % with a guessed core) or by the maker's unit
 weight. With --to-set, --to-string or --to-tuning it tells the change of pull; with relief --seen at two pulls, the
@@ -135,7 +137,7 @@ def _page(
     from lightgap.neck.strings import total_pull
     from lightgap.neck.units import NEWTON_PER_LBF
 
-    from .text import bulleted
+    from .text import bulleted, hung
 
     parts = [f"At pitch, A4 = 440 Hz, scale length {scale_length_mm:g} mm\n\n{_table(strings)}"]
     if other is not None:
@@ -145,13 +147,18 @@ def _page(
         if compliance is not None:
             relief, u = compliance.change_mm(change)
             parts.append(
-                f"Relief to expect  {relief:+.2f} ± {2 * u:.2f} mm (k = 2), rod left alone, "
-                "from the neck's answer to two pulls"
+                hung(
+                    "Relief to expect  ",
+                    f"{relief:+.2f} ± {2 * u:.2f} mm (k = 2), rod left alone, from the neck's answer to two pulls",
+                )
             )
         elif change:
             way = "more up-bow" if change > 0 else "less up-bow"
             parts.append(
-                f"Relief  {way}; how much is this neck's own: measure at both and give --seen PULL=RELIEF twice"
+                hung(
+                    "Relief  ",
+                    f"{way}; how much is this neck's own: measure at both and give --seen PULL=RELIEF twice",
+                )
             )
     parts.append("Cautions\n" + bulleted(STRING_CAUTIONS))
     return "\n\n".join(parts)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-WIDTH = 96
+WIDTH = 80
 
 
 def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> str:
@@ -23,18 +23,27 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1
 
 def numbered(items: Sequence[str]) -> str:
     """Return items as a wrapped, numbered list."""
-    return "\n".join(_hang(f"{n:>3}. ", item) for n, item in enumerate(items, start=1))
+    return "\n".join(hung(f"{n:>3}. ", item) for n, item in enumerate(items, start=1))
 
 
 def bulleted(items: Sequence[str]) -> str:
     """Return items as a wrapped, dashed list."""
-    return "\n".join(_hang("  - ", item) for item in items)
+    return "\n".join(hung("  - ", item) for item in items)
 
 
 def wrapped(text: str) -> str:
     """Return a paragraph wrapped to the terminal width used everywhere."""
-    return textwrap.fill(text, WIDTH)
+    return hung("", text)
 
 
-def _hang(lead: str, text: str) -> str:
-    return textwrap.fill(text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead))
+def hung(lead: str, text: str) -> str:
+    """Return a paragraph after a lead, its further lines indented by the lead's width."""
+    # Names of files and options hold hyphens: they stay whole.
+    return textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent=lead,
+        subsequent_indent=" " * len(lead),
+        break_on_hyphens=False,
+        break_long_words=False,
+    )

@@ -9,7 +9,9 @@ import typer
 from .bench_input import BookOption, VisitArgument
 from .output import say, show
 
-HELP = """Enter a turn of the truss rod: which way, how much, and how the nut felt.
+HELP = """Enter a turn of the truss rod.
+
+Which way, how much, and how the nut felt.
 
 The entry does not turn anything and does not plan: after each step let the neck settle at pitch and measure again.
 Warns when a step is over a quarter turn, or the visit over three quarters.

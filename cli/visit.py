@@ -25,7 +25,7 @@ from .visit_words import entry_line, show_comparison, visits_table, write_report
 app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
-    help="Keep visits: intake, what was done, how the instrument leaves, and its report.",
+    help="Keep visits, from intake to the report.",
 )
 
 Stage = Literal["intake", "in-work", "after", "season-check"]
@@ -97,14 +97,16 @@ class WithdrawOptions:
     reason: Annotated[str | None, typer.Option(help="Why it is withdrawn.")] = None
 
 
-OPEN_HELP = """Open a visit: intake, or with --season-check a look at how the neck moved over the year.
+OPEN_HELP = """Open a visit. With --season-check it is a look at how the neck moved over the year.
 
 \b
 Examples:
   lightgap visit open "Blue archtop"
   lightgap visit open "Blue archtop" --season-check
 """
-ADD_HELP = """Enter what was read or seen: action, nut height, room, bridge moves, readings by hand, remarks.
+ADD_HELP = """Enter what was read or seen in a visit.
+
+String heights, room, bridge moves, readings by hand, remarks.
 
 Every length, temperature and humidity is typed with its unit. Nothing is overwritten: see lightgap visit correct.
 
@@ -113,7 +115,7 @@ Examples:
   lightgap visit add 12 --action 1.9mm,1.6mm --nut-height 0.5mm,0.4mm --temperature 21C --humidity 45%
   lightgap visit add "Blue archtop" --lifted-fret "fret 14: treble end" --reading 7=0.010in --method feeler
 """
-CORRECT_HELP = """Correct an entry by a later one; the earlier stays readable (lightgap visit show --all).
+CORRECT_HELP = """Correct an entry by a later one. The earlier stays readable (lightgap visit show --all).
 
 Give the one value that takes its place, or --withdraw.
 
@@ -129,21 +131,21 @@ Examples:
   lightgap visit show 12
   lightgap visit show "Blue archtop" --all --units in
 """
-CLOSE_HELP = """Close a visit: the after measurement is compared with the intake, and the report can go out.
+CLOSE_HELP = """Close a visit. The after measurement is compared with the intake, and the report can go out.
 
 \b
 Examples:
   lightgap visit close 12
   lightgap visit close "Blue archtop" --remark "set up, strings new" --report sheet.pdf
 """
-REPORT_HELP = """Write a visit's report: one self-contained HTML page, or a PDF of the same.
+REPORT_HELP = """Write a visit's report. One self-contained HTML page, or a PDF of the same.
 
 \b
 Examples:
   lightgap visit report 12 sheet.html
   lightgap visit report "Blue archtop" sheet.pdf --page letter --units in
 """
-LIST_HELP = """List visits, newest first: of one instrument, or where a text stands in names, notes and remarks.
+LIST_HELP = """List visits, newest first. Of one instrument, or where a text stands in names, notes and remarks.
 
 \b
 Examples:
@@ -297,7 +299,7 @@ def reopen(
     reason: Annotated[str | None, typer.Option(help="Why.")] = None,
     book: BookOption = None,
 ) -> None:
-    """Open a closed visit again; that it was closed stays readable.
+    """Open a closed visit again. That it was closed stays readable.
 
     \b
     Examples:

@@ -24,6 +24,7 @@ _FONT = "sheet"
 _BODY_PT = 8.0
 _TABLE_PT = 7.0
 _GUTTER_MM = 6.0
+_INDENT_MM, _WIDE_INDENT_MM = 5.0, 7.5  # of lists: to nine items, and with two figures before the point
 _PICTURE_SHARE = 0.24
 """Of the page's height: the most a picture may take."""
 
@@ -241,10 +242,11 @@ class _Flow:
         if len(item.lines) == 1 and not item.numbered:
             self.text(item.lines[0])
             return
+        indent_mm = _INDENT_MM if len(item.lines) < 10 or not item.numbered else _WIDE_INDENT_MM
         for number, line in enumerate(item.lines, start=1):
-            self.bullet(line, mark=f"{number}." if item.numbered else "•")
+            self.bullet(line, mark=f"{number}." if item.numbered else "•", indent_mm=indent_mm)
 
-    def bullet(self, text: str, *, mark: str = "•", indent_mm: float = 5.0, inset_mm: float = 0.0) -> None:
+    def bullet(self, text: str, *, mark: str = "•", indent_mm: float = _INDENT_MM, inset_mm: float = 0.0) -> None:
         """Write one line of a list with its mark in the margin."""
         line_mm = self.font()
         text = self.drawable(text)

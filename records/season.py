@@ -327,10 +327,8 @@ def _groups(points: Sequence[SeasonPoint]) -> list[int]:
 def _try_fit(points: Sequence[SeasonPoint], x: Array, *, least_span: float, what: str) -> tuple[LineFit | None, str]:
     """Return the fit, or nothing and why."""
     if len(points) < MIN_VISITS:
-        return (
-            None,
-            f"{len(points)} measurements: a line needs {MIN_VISITS} (with temperature and humidity to tell more)",
-        )
+        count = "1 measurement" if len(points) == 1 else f"{len(points)} measurements"
+        return None, f"{count}: a line needs {MIN_VISITS} (with temperature and humidity to tell more)"
     groups = _groups(points)
     within = max(float(np.ptp(x[np.array(groups) == g])) for g in set(groups))
     if len(points) - 1 - len(set(groups)) < MIN_FREEDOM:

@@ -27,6 +27,16 @@ LIST_MODULES = 'import atexit, sys; atexit.register(lambda: print("\\n".join(sys
 BROKEN_CV2 = 'raise ImportError("libGL.so.1: cannot open shared object file: No such file or directory")\n'
 
 
+@pytest.mark.parametrize("group", [(), ("instrument",), ("visit",), ("book",)])
+def test_commands_are_listed_by_whole_sentences(group: tuple[str, ...]) -> None:
+    environment = os.environ | {"COLUMNS": "80"}
+    command = [sys.executable, "-c", LAUNCH, *group, "--help"]
+    listed = subprocess.run(command, capture_output=True, text=True, check=True, env=environment).stdout
+    rows = listed.partition("Commands:")[2].split("\n")
+    assert len([row for row in rows if row.strip()]) >= 4
+    assert all(row.endswith(".") and not row.endswith("...") for row in rows if row.strip())
+
+
 @pytest.mark.parametrize("words", [(), ("measure",), ("render",), ("advise",), ("visit", "add")])
 def test_help_loads_nothing_heavy(words: tuple[str, ...]) -> None:
     done = subprocess.run(
