@@ -147,6 +147,14 @@ _KINDS = (
         "put a plain light card or dark cloth behind the gap, clear it of strings and clutter, and photograph again",
     ),
     FindingKind(
+        "no-depth",
+        "refusal",
+        "crowns and fret ends stand in one plane, as in a drawing",
+        "The ends of the frets lie before the straightedge's edge: from where a camera stands they shift against the "
+        "crowns from one end of the picture to the other. Here they do not: it is a drawing, or a picture of one.",
+        "photograph the neck itself, from half a metre to a metre away",
+    ),
+    FindingKind(
         "rests-on-board",
         "refusal",
         "a straightedge that stands on the board hides the crowns in its notches",
@@ -158,7 +166,7 @@ _KINDS = (
         "strings-in-front",
         "refusal",
         "strings run along the edge",
-        "Bright lines nearly parallel with the edge run before the straightedge or through the gap and hide the "
+        "Thin lines run before the straightedge's face, nearly along its edge; where they cross the gap they hide the "
         "crowns.",
         "lower the camera until the strings clear the edge, or rest the straightedge beside the outer string's path",
     ),

@@ -85,25 +85,6 @@ def read_slit(luminance: FloatImage, edge: EdgeCurve, camera: BoardCamera) -> Sl
     return SlitLight(blur, offset, gap_light, u_gap_light, float(1 - dark / max(bright, 1e-6)))
 
 
-def streak_share(luminance: FloatImage, edge: EdgeCurve, px_per_mm: float) -> tuple[float, float]:
-    """Return the share of the edge's length over which bright streaks run along the blade's face, and in the gap.
-
-    Strings show as lines half again as bright as what they cross. Averaged over 1.5 mm along the edge, a blade's own
-    finish does not.
-    """
-    columns = np.arange(np.ceil(edge.low_px) + 2, np.floor(edge.high_px) - 2)
-    width = max(1, int(1.5 * px_per_mm))
-    count = len(columns) // width
-    shares = []
-    for low_mm, high_mm in ((-2.5, -0.7), (0.15, 0.8)):
-        below = np.arange(low_mm, high_mm, 0.06)
-        strip = sample_strip(luminance, edge.y_px(columns), columns, px_per_mm=px_per_mm, below_mm=below)
-        light = strip.light[:, : count * width].reshape(len(below), count, width).mean(axis=2)
-        high = np.quantile(light, 0.92, axis=0)
-        shares.append(float(np.mean(high > 1.4 * (np.median(light, axis=0) + 0.01))))
-    return shares[0], shares[1]
-
-
 def _level_along(columns: Array, level: Array, window_px: float, width: int) -> tuple[Array, Array]:
     knots = np.linspace(columns[0], columns[-1], 60)
     value, u = np.empty(60), np.empty(60)

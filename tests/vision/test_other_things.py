@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import skimage
 import sklearn.datasets
+from benchmarks.drawn_things import finished, flat_board, with_object
 from numpy.typing import NDArray
 from PIL import Image
 
@@ -108,3 +109,15 @@ def test_evenly_spaced_thing_is_refused(kind: str, settings: MeasureSettings, tm
     path = tmp_path / f"{kind}.png"
     Image.fromarray(draw(kind)).convert("RGB").save(path)
     hold_refused(path, settings)
+
+
+@pytest.mark.parametrize("told", ["coin", "card"])
+def test_flat_drawing_of_a_bowed_board_has_no_depth(told: str, tmp_path: Path) -> None:
+    """Round crowns that touch a bar, spaced like frets, on a bowed board: all a photo has but parallax."""
+    picture = with_object(finished(flat_board(gap_px=0.0, bow_px=2.0, crowns=True), seed=1), told)
+    reference = "coin:24.26" if told == "coin" else told
+    path = tmp_path / "board.png"
+    Image.fromarray(picture).save(path)
+    with pytest.raises(Refusal) as refused:
+        measure_photo(path, MeasureSettings(scale_length_mm=648.0, reference=reference))
+    assert refused.value.code == "no-depth"
