@@ -26,6 +26,7 @@ NEAR_MIDDLE_MM, NEAR_SHORT_MM, U_NEAR_MIDDLE_MM = 21.0, 16.0, 2.5
 SHORT_SCALE_MM = 470.0
 TAPER = 0.014
 U_GLOW_MM, U_END_MM = 0.12, 0.1
+U_START_MM = 5.0
 SETTLED_PX = 0.2  # fret ends this smooth along the board need no further round
 
 
@@ -216,9 +217,10 @@ def _fit_rows(
             (p[5] - 0.014) / 0.005,
             p[6] / 0.7,
             (p[7] - glow_mm) / u_glow_mm,
+            # Loosely, for a row of which nothing was seen: the search's own step, and anywhere beside the outer string.
+            (p[0] - comb.x0_mm) / U_START_MM,
+            (p[4] - OUTER_NEAR_MM / 2) / OUTER_NEAR_MM if outer else (p[4] - _half_nut_mm(comb)) / U_NEAR_MIDDLE_MM,
         ]
-        if not outer:
-            prior.append((p[4] - _half_nut_mm(comb)) / U_NEAR_MIDDLE_MM)
         return np.concatenate([a[np.isfinite(a)] / u_row, b[np.isfinite(b)] / u_end, prior])
 
     start = np.array([comb.x0_mm, 0.0, comb.yaw, np.clip(comb.k1, -0.05, 0.05), near[0], near[1], 0.0, glow_mm])
