@@ -24,7 +24,7 @@ from .types import Scale, ScaleCheck
 DEFAULT_FOCAL_35MM = 28.0
 VIEW_RANGE_MM = (70.0, 1000.0)  # length of board seen: less is no neck, more is too coarse
 # Of a scale by the frets, beside what the fit says: glow and smear of the crowns, and a scale length good to 0.2 %.
-U_FRETS_SCALE = 0.004
+U_FRETS_SCALE = 0.005
 U_HEIGHT_SCALE = 0.01  # rounding of both edges, a quarter of a millimetre, on the usual 25 mm
 # Reference and height each good to 0.7 %: three standard deviations of their difference, half a fret's step of scale.
 MAX_HEIGHT_DISAGREEMENT = 0.028

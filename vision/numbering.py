@@ -35,8 +35,11 @@ from .spacing import SAME, spaced_scales
 U_COMB_SCALE = 0.03
 # Of a scale read off the comb found in a first search: steps of the search, and what the fit takes off them.
 U_SPACING = 0.015
-COARSEST_PX_PER_MM = 2.5  # scales below what can be measured are tried too, so that it is said
+COARSEST_PX_PER_MM = 3.4  # scales a little below what can be measured are tried too, so that it is said
 MOST_SCALES = 3
+# Where the frets tell the scale worse than this they leave the camera's turn open too, and with it where each crown is
+# seen against the edge: the relief is then wrong by more than the scale.
+MAX_U_SCALE = 0.01
 BORDER_MM = 1.5  # a straightedge's end is found this well
 MOST_BEFORE = 12
 
@@ -116,7 +119,16 @@ def _by_spacing(photo: Photo, numbering: Numbering, thickness_mm: float) -> Plac
     comb = renumbered(placed.found.comb, by, keep_length=True)
     check_fine(comb.px_per_mm)
     found = replace(placed.found, comb=comb, matched=_shifted(placed.found.matched, by))
-    return Placed(found, _cameras(photo, found), replace(placed.guess, px_per_mm=comb.px_per_mm), anchor)
+    # The comb is held near the scale it is begun with: begin once more at the one found.
+    found = replace(found, comb=_cameras(photo, found)[0].comb)
+    cameras = _cameras(photo, found)
+    if cameras[0].u_scale > MAX_U_SCALE:
+        raise refusal(
+            "too-few-crowns",
+            f"the frets in view tell the scale to {cameras[0].u_scale:.1%} only, {MAX_U_SCALE:.1%} is needed",
+            cure="show more frets, use a reference object, or give the straightedge's height",
+        )
+    return Placed(found, cameras, replace(placed.guess, px_per_mm=comb.px_per_mm), anchor)
 
 
 def _at_some_scale(photo: Photo, numbering: Numbering, thickness_mm: float) -> Placed:
