@@ -23,7 +23,7 @@ from .locate import EdgeCurve
 from .outline import Outline, mirrored_rim
 from .photo import FloatImage
 from .slit import SlitLight, place_boundaries
-from .votes import BESIDE_MM, Board, find_extrema, on_outline, search_shape, support
+from .votes import BESIDE_MM, Board, find_extrema, on_outline, search_shape
 
 Mask = NDArray[np.bool_]
 
@@ -32,6 +32,8 @@ SHAPE = [0, 1, 2, 3, 4, 6]
 MIN_POINTS = 3
 BRIGHT_GAP = 0.25
 MIN_PIXELS, MAX_NOISE = 25, 1.6
+DULL_FACE = 0.08  # linear light of a black blade
+MAX_DARK_NOISE, MAX_DARK_STRAIN = 1.2, 22.5
 # Neighbouring columns share blur, halo, compression blocks and shading: their number must not outvote the priors.
 U_POINT_MM = 0.04
 MIN_REACH_PX = 1.2
@@ -77,6 +79,10 @@ class CrownSet:
         (mm mm), crown curvature (mm mm) and mirror (mm), the outlines refitted: for what the model leaves out.
     by_pixels
         Read by explaining the pixels (`joint`) and not by the outlines alone.
+    dark, dull
+        Read so before a dark gap, and there under a blade that is dark itself.
+    strain
+        Chi-square of the shape so found against what crowns, combs and lenses are like.
     """
 
     crowns: tuple[CrownFit, ...]
@@ -85,12 +91,15 @@ class CrownSet:
     outline: Outline
     camera: BoardCamera
     by_pixels: bool = False
+    dark: bool = False
+    dull: bool = False
+    strain: float = 0.0
 
 
 def measure_crowns(
     luminance: FloatImage,
     edge: EdgeCurve,
-    cameras: tuple[BoardCamera, ...],
+    camera: BoardCamera,
     slit: SlitLight,
     *,
     frets: NDArray[np.int64],
@@ -100,12 +109,15 @@ def measure_crowns(
 ) -> CrownSet:
     """Measure the gap at every crown that shows its outline.
 
+    Along the middle of the board the pixels are explained; beside the outer string, and before a dark gap that is not
+    explained, the outlines alone are.
+
     Parameters
     ----------
     luminance
         (height, width) linear light.
-    edge, cameras, slit
-        From the earlier stages; of several cameras the one whose outlines gather most votes is taken.
+    edge, camera, slit
+        From the earlier stages.
     frets, position_mm
         (n,) fret numbers and their places from the nut.
     thickness_mm
@@ -113,12 +125,13 @@ def measure_crowns(
     board_radius_mm
         When known; otherwise it is estimated from the outlines.
     """
-    extrema = find_extrema(luminance, edge, cameras[0], slit)
-    boards = [Board(camera, frets, position_mm, thickness_mm / 2) for camera in cameras]
-    trials = [(search_shape(board, extrema), board) for board in boards]
-    (outline, gap, strength), board = max(trials, key=lambda t: support(t[0][2], outer=t[1].outer))
-    if not board.outer and _bright_gap(edge, slit):
-        return _by_pixels(luminance, edge, board, slit, board_radius_mm)
+    board = Board(camera, frets, position_mm, thickness_mm / 2)
+    if not board.outer:
+        read = _by_pixels(luminance, edge, board, slit, board_radius_mm)
+        if read is not None:
+            return read
+    extrema = find_extrema(luminance, edge, camera, slit)
+    outline, gap, strength = search_shape(board, extrema)
     if board_radius_mm is not None:
         outline = replace(outline, board_per_mm=1 / board_radius_mm)
     keep = strength > 0.25
@@ -135,16 +148,13 @@ def measure_crowns(
     return result if result is not None else CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, board.camera)
 
 
-def _bright_gap(edge: EdgeCurve, slit: SlitLight) -> bool:
-    """Return whether the gap is bright: the shading model holds before light; before a dark cloth it does not yet."""
-    return float(np.median(slit.gap_light[int(edge.low_px) : int(edge.high_px)])) > BRIGHT_GAP
-
-
 def _by_pixels(
     luminance: FloatImage, edge: EdgeCurve, board: Board, slit: SlitLight, board_radius_mm: float | None
-) -> CrownSet:
+) -> CrownSet | None:
+    """Explain the pixels; None where the gap is dark and they are not explained by anything likely."""
     camera = board.camera
-    fit, patches = read_pixels(
+    dark = slit.falls or slit.gap_level(edge) < BRIGHT_GAP
+    fit, patches, strain = read_pixels(
         luminance,
         edge,
         slit,
@@ -152,7 +162,10 @@ def _by_pixels(
         position_mm=board.position_mm,
         thickness_mm=2 * board.near_face_mm,
         board_radius_mm=board_radius_mm,
+        dark=dark,
     )
+    if dark and (float(np.median(fit.noise)) > MAX_DARK_NOISE or strain > MAX_DARK_STRAIN):
+        return None
     place = np.polynomial.polynomial.polyval(patches.along, np.array(fit.shape.place_mm))
     moved = replace(camera, x_foot_mm=fit.shape.foot_mm)
     slant = moved.slant(board.position_mm)
@@ -176,7 +189,17 @@ def _by_pixels(
         4 * shape.height_mm / shape.width_mm**2, shape.board_per_mm, shape.elevation_rad, float(place.mean())
     )
     index = SHARED_PIXELS + kept
-    return CrownSet(crowns, fit.covariance[np.ix_(index, index)], fit.sensitivity[kept], outline, moved, by_pixels=True)
+    return CrownSet(
+        crowns,
+        fit.covariance[np.ix_(index, index)],
+        fit.sensitivity[kept],
+        outline,
+        moved,
+        by_pixels=True,
+        dark=dark,
+        dull=dark and float(np.median(patches.face)) < DULL_FACE,
+        strain=strain,
+    )
 
 
 def _fit(

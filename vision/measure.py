@@ -31,7 +31,9 @@ MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
 MAX_ELEVATION_RAD = 0.075
 # Median misfit in units of the scatter assumed. Photos read right stand at 0.4 to 1.2 where pixels are explained.
-MAX_MISFIT_OUTLINES, MAX_MISFIT_PIXELS = 3.0, 1.7
+MAX_MISFIT_OUTLINES, MAX_MISFIT_PIXELS = 3.0, 1.4
+# Of six squares of what is known beforehand: past 22.5 one true shape in a thousand lies (chi-square tables).
+MAX_STRAIN = 22.5
 CONTACT_WITHIN_MM = 0.15
 # Edge rounding, camera height and outline model together (mm): more than this is no contact.
 MAX_FLOAT_MM = 0.25
@@ -104,9 +106,11 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     thickness_mm = settings.straightedge_thickness_mm or DEFAULT_THICKNESS_MM
     numbering = Numbering(settings.scale_length_mm, settings.nut, settings.first_fret)
     placed = place_frets(photo, request, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
-    found, cameras = placed.found, placed.cameras
+    found = placed.found
     _check_count(found)
-    camera = cameras[0]
+    camera = placed.cameras[1 if found.beside_outer else 0]
+    if found.beside_outer and camera.near_mm[0] >= OUTER_NEAR_MM:
+        raise refusal("no-crowns", "fret ends before the straightedge, but in no row")
     span = np.array([found.edge.low_px, found.edge.high_px])
     scale = settle_scale(placed.guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span)
     check_fine(scale.px_per_mm)
@@ -117,7 +121,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     crowns = measure_crowns(
         photo.luminance,
         found.edge,
-        cameras,
+        camera,
         slit,
         frets=frets,
         position_mm=fret_position_mm(frets.astype(np.float64), camera.comb.scale_length_mm),
@@ -165,6 +169,8 @@ def _check_crowns(crowns: CrownSet) -> None:
     most = MAX_MISFIT_PIXELS if crowns.by_pixels else MAX_MISFIT_OUTLINES
     if misfit > most:
         raise refusal("shapes-disagree", f"off by {misfit:.1f} times the scatter assumed, {most:g} at most")
+    if crowns.strain > MAX_STRAIN:
+        raise refusal("shapes-disagree", f"explained only by frets unlike any, chi-square {crowns.strain:.0f}")
 
 
 def _check_depth(crowns: CrownSet) -> None:

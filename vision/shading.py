@@ -18,9 +18,10 @@ from lightgap.neck.profile import Array
 SUBROWS = 3
 EDGE_OF_CROWN = 0.96  # of the half width: beyond it an ellipse is upright and says nothing of the height
 DEPTH_RANGE_MM = 25.0
+FAR_BEVEL_MM = 1.0  # the top of a fret's far end stands back from the board's edge
 MIRROR_WIDTH = 0.02  # spread of a mirrored edge from what the model leaves out, tan
 BLADE_HEIGHT_MM = 30.0
-LEVELS = 8
+LEVELS = 9
 GRADIENT_MM = 0.5
 
 
@@ -45,6 +46,8 @@ class Shape:
         Spread of the mirrored direction (tan): 0 for a perfect mirror.
     blur
         Point spread in units of that found at the blade's edge.
+    lip_mm
+        From the followed edge down to the blade's lower one: a chamfer's height where its upper line was followed.
     """
 
     place_mm: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
@@ -55,6 +58,7 @@ class Shape:
     height_mm: float = 1.05
     gloss: float = 0.02
     blur: float = 1.0
+    lip_mm: float = 0.0
 
     def vector(self) -> Array:
         """Return all parameters in a row."""
@@ -68,6 +72,7 @@ class Shape:
                 self.height_mm,
                 self.gloss,
                 self.blur,
+                self.lip_mm,
             ]
         )
 
@@ -87,7 +92,7 @@ class Patches:
     light
         (f, r, c) linear light.
     below_mm
-        (f, r * SUBROWS, c) distance under the blade's edge of sub-rows.
+        (f, r * subrows, c) distance under the blade's edge of sub-rows.
     x_mm
         (f, c) places on the line seen in the columns.
     position_mm, along
@@ -99,7 +104,7 @@ class Patches:
     inside
         (f, r, c) 1 in the picture and under the straightedge, else 0.
     near_mm
-        (f,) depth at which the frets end on the camera's side.
+        (f,) depth at which the frets end on the camera's side; on the other side they end as far behind the line.
     """
 
     light: Array = field(repr=False)
@@ -118,9 +123,14 @@ class Patches:
     thickness_mm: float
 
     @property
+    def subrows(self) -> int:
+        """How many sub-rows a row of pixels is drawn with."""
+        return int(self.below_mm.shape[1] // self.light.shape[1])
+
+    @property
     def row_below_mm(self) -> Array:
         """(f, r, c) distance of the pixel centres under the blade's edge."""
-        return self.below_mm[:, SUBROWS // 2 :: SUBROWS]
+        return self.below_mm[:, self.subrows // 2 :: self.subrows]
 
     def slant(self, shape: Shape) -> Array:
         """(f, c) mm along the board per mm of depth."""
@@ -149,13 +159,14 @@ def silhouette(patches: Patches, shape: Shape) -> tuple[Array, Array]:
     slant, beside = patches.slant(shape), patches.beside_mm(shape)
     k, a, half = shape.board_per_mm, shape.elevation_rad, shape.width_mm / 2
     c = shape.height_mm / half**2
-    z = np.clip(-(c * slant * beside + a) / (k + c * slant**2), -DEPTH_RANGE_MM, DEPTH_RANGE_MM)
+    far = FAR_BEVEL_MM - patches.near_mm[:, None]
+    z = np.clip(-(c * slant * beside + a) / (k + c * slant**2), far, DEPTH_RANGE_MM)
     for _ in range(4):
         t = np.clip((beside + slant * z) / half, -EDGE_OF_CROWN, EDGE_OF_CROWN)
         root = np.sqrt(1 - t * t)
         first = k * z + a + slant * c * half * t / root
         second = k + slant**2 * c / root**3
-        z = np.clip(z - np.clip(first / second, -6, 6), -DEPTH_RANGE_MM, DEPTH_RANGE_MM)
+        z = np.clip(z - np.clip(first / second, -6, 6), far, DEPTH_RANGE_MM)
     drop, _ = crown(beside + slant * z, shape)
     return z, drop + 0.5 * k * z * z + a * z
 
@@ -165,39 +176,44 @@ def draw(patches: Patches, shape: Shape, gap_mm: Array) -> Array:
 
     First the blade (its level is free in every column), then the gap's light as it stands in the columns, and the same
     growing downwards; then, each with a level of 1, the crown where it mirrors the gap, the blade's underside, the
-    blade's face, what is above it, the last two once more weighed by the sideways direction; and last the board.
+    blade's face, what is above it, the last two once more weighed by the sideways direction; then the board, and last
+    the blade's chamfer.
 
     A ray of sight that meets the crown is mirrored there; how much of it, spread by the crown's gloss, passes under the
     blade, meets its underside or its face, or goes over it, follows from the angles to the blade's edges.
     """
     z_out, drop = silhouette(patches, shape)
-    k, a = shape.board_per_mm, shape.elevation_rad
+    k, a, v = shape.board_per_mm, shape.elevation_rad, patches.below_mm
     distance = patches.distance_mm
     gap_mm = gap_mm.astype(patches.below_mm.dtype)
-    low_z = float(np.clip(-a / k, -8.0, 8.0))
+    # The board's horizon: its ridge, or its edge where the camera looks down on all of it.
+    low_z = np.clip(-a / k, -patches.near_mm, patches.near_mm)[:, None].astype(v.dtype)
     board = shape.height_mm + 0.5 * k * low_z**2 + a * low_z
     gap = gap_mm[:, None]
-    top = (gap + np.minimum(drop, board)) * distance / (distance - z_out)
-    per_mm = patches.px_per_mm[:, None, :] * SUBROWS
-    v = patches.below_mm
+    depth = np.where(drop > board, low_z, z_out)
+    top = (gap + np.minimum(drop, board)) * distance / (distance - depth)
+    subrows = patches.subrows
+    per_mm = patches.px_per_mm[:, None, :] * subrows
     on_blade = np.clip(0.5 - v * per_mm, 0, 1)
-    on_fret = np.clip(0.5 + (v - np.minimum(top, 9.0)[:, None, :]) * per_mm, 0, 1) * (1 - on_blade)
+    covered = np.clip(0.5 - (v - shape.lip_mm) * per_mm, 0, 1)  # by the blade and its chamfer
+    on_fret = np.clip(0.5 + (v - np.minimum(top, 9.0)[:, None, :]) * per_mm, 0, 1) * (1 - covered)
     shares = _mirrored(patches, shape, gap_mm, z_out, drop)
     on_crown = np.where((drop > board)[:, None, :], 0.0, on_fret)
     pictures = np.empty((1 + LEVELS, *v.shape), dtype=v.dtype)
     pictures[0] = on_blade
-    pictures[1] = (1 - on_blade - on_fret) * patches.gap_light[:, None, :]
+    pictures[1] = (1 - covered - on_fret) * patches.gap_light[:, None, :]
     pictures[2] = pictures[1] * (np.clip(v, 0, 2 * GRADIENT_MM) / GRADIENT_MM)
-    np.multiply(shares, on_crown, out=pictures[3:-1])
-    pictures[-1] = on_fret - on_crown
+    np.multiply(shares, on_crown, out=pictures[3:-2])
+    pictures[-2] = on_fret - on_crown
+    pictures[-1] = covered - on_blade
     blur = patches.blur_px * shape.blur
-    rows = gaussian_filter1d(pictures, blur * SUBROWS, axis=2, truncate=3.0, mode="nearest")
-    rows = rows[:, :, SUBROWS // 2 :: SUBROWS]
+    rows = gaussian_filter1d(pictures, blur * subrows, axis=2, truncate=3.0, mode="nearest")
+    rows = rows[:, :, subrows // 2 :: subrows]
     return np.asarray(gaussian_filter1d(rows, blur, axis=3, truncate=3.0, mode="nearest"))
 
 
 def _mirrored(patches: Patches, shape: Shape, gap_mm: Array, z_out: Array, drop: Array) -> Array:
-    """Return (LEVELS - 3, f, rows, c): what each pixel's crown mirrors: gap, underside, face, above it, and by side."""
+    """Return (LEVELS - 4, f, rows, c): what each pixel's crown mirrors: gap, underside, face, above it, and by side."""
     k, a = shape.board_per_mm, shape.elevation_rad
     distance, half_t = patches.distance_mm, patches.thickness_mm / 2
     s, beside = patches.slant(shape)[:, None, :], patches.beside_mm(shape)[:, None, :]
@@ -217,7 +233,7 @@ def _mirrored(patches: Patches, shape: Shape, gap_mm: Array, z_out: Array, drop:
     up = facing - a
     away = np.maximum(1 - facing * pitch, 0.05)
     side = facing * slope - s
-    height = np.maximum(gap + fall + 0.5 * k * z * z, 0.0)
+    height = np.maximum(gap - shape.lip_mm + fall + 0.5 * k * z * z, 0.0)
     rise = up / away
     width = shape.gloss + MIRROR_WIDTH
     under = np.where(z < -half_t, 3.0, height / np.maximum(z + half_t, 0.05))
@@ -226,7 +242,7 @@ def _mirrored(patches: Patches, shape: Shape, gap_mm: Array, z_out: Array, drop:
     gap_share = ndtr((under - rise) / width)
     beyond = np.where(before, ndtr((rise - height / room) / width), 0.0)
     dome = np.where(before, ndtr((rise - (height + BLADE_HEIGHT_MM) / room) / width), 0.0)
-    out = np.empty((LEVELS - 3, *v.shape), dtype=v.dtype)
+    out = np.empty((LEVELS - 4, *v.shape), dtype=v.dtype)
     out[0] = gap_share
     out[1] = np.where(z < -half_t, 0.0, np.clip(1 - gap_share - beyond, 0, 1))
     out[2] = np.clip(beyond - dome, 0, 1)

@@ -40,6 +40,9 @@ class SlitLight:
         (width,) its standard uncertainty.
     contrast
         Step of light at the edge over the larger of the two levels.
+    falls
+        The light falls from the followed edge downwards: what was followed is the upper line of a dark chamfer, before
+        a gap that is no brighter, and not the straightedge's lower edge.
     """
 
     blur_px: float
@@ -47,6 +50,11 @@ class SlitLight:
     gap_light: Array = field(repr=False)
     u_gap_light: Array = field(repr=False)
     contrast: float
+    falls: bool = False
+
+    def gap_level(self, edge: EdgeCurve) -> float:
+        """Return the usual level of the gap's light under the straightedge."""
+        return float(np.median(self.gap_light[int(edge.low_px) : int(edge.high_px)]))
 
 
 def step(distance_px: Array, blur_px: float) -> Array:
@@ -82,7 +90,8 @@ def read_slit(luminance: FloatImage, edge: EdgeCurve, camera: BoardCamera) -> Sl
     dark, bright = sorted((abs(fit.x[0]), abs(fit.x[1])))
     blur = float(np.clip(abs(fit.x[3]), 0.45, 6.0))
     offset = float(np.clip(fit.x[2], -1.5, 1.5))
-    return SlitLight(blur, offset, gap_light, u_gap_light, float(1 - dark / max(bright, 1e-6)))
+    falls = bool(fit.x[1] < fit.x[0])
+    return SlitLight(blur, offset, gap_light, u_gap_light, float(1 - dark / max(bright, 1e-6)), falls)
 
 
 def _level_along(columns: Array, level: Array, window_px: float, width: int) -> tuple[Array, Array]:

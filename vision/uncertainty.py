@@ -32,6 +32,9 @@ U_SHARED = np.array([0.06, 0.6, 0.0018, 0.00022, 0.06, 0.4])
 # The same where the pixels themselves were explained: place along the board, foot, elevation, curvatures, blur.
 U_PIXELS_MM, U_END_ON_PIXELS_MM, U_FEW_PIXELS_MM = 0.008, 0.05, 0.5
 U_SHARED_PIXELS = np.array([0.05, 0.3, 0.002, 0.0002, 0.05, 0.04])
+# Before a dark gap what a crown mirrors is not the gap's own light, and under a black blade no step tells the edge.
+BRIGHT_FACTOR, DARK_FACTOR, DULL_FACTOR = 1.15, 1.5, 2.0
+STRAINED = 14.0  # chi-square that doubles the variance
 # A weak step of light at the edge leaves the outline to the fret's own shading: both grow with the missing contrast.
 FULL_CONTRAST, CONTRAST_POWER = 0.95, 2.3
 # All of it widened by what a campaign of 64 rendered photos showed to be missing: 77 % of reliefs in the bare U.
@@ -43,13 +46,26 @@ def weakness(slit: SlitLight) -> float:
     return float(max(1.0, (FULL_CONTRAST / max(slit.contrast, 0.1)) ** CONTRAST_POWER))
 
 
+def doubt(crowns: CrownSet) -> float:
+    """Return how much wider than the fit says everything read by pixels is: by light and strain."""
+    if not crowns.by_pixels:
+        return 1.0
+    light = DULL_FACTOR if crowns.dull else DARK_FACTOR if crowns.dark else BRIGHT_FACTOR
+    return float(light * np.sqrt(1 + crowns.strain / STRAINED))
+
+
+def fit_covariance(crowns: CrownSet) -> Array:
+    """Return the (n, n) covariance that the fit itself tells."""
+    return np.asarray(crowns.covariance_mm2 * doubt(crowns) ** 2)
+
+
 def own_u_mm(crowns: CrownSet, slit: SlitLight) -> Array:
     """Return each crown's own standard uncertainty of the outline model."""
     slant = np.array([c.slant for c in crowns.crowns])
     count = np.array([max(c.points, 1) for c in crowns.crowns])
     if crowns.by_pixels:
         end_on = U_END_ON_PIXELS_MM * np.exp(-((slant / END_ON_SLANT) ** 2))
-        return np.asarray(np.sqrt(U_PIXELS_MM**2 + end_on**2 + (U_FEW_PIXELS_MM / count) ** 2))
+        return np.asarray(doubt(crowns) * np.sqrt(U_PIXELS_MM**2 + end_on**2 + (U_FEW_PIXELS_MM / count) ** 2))
     end_on = U_END_ON_MM * np.exp(-((slant / END_ON_SLANT) ** 2))
     few = U_FEW_COLUMNS_MM / count
     return np.asarray(weakness(slit) * np.sqrt(U_CROWN_MM**2 + end_on**2 + few**2))
@@ -57,7 +73,7 @@ def own_u_mm(crowns: CrownSet, slit: SlitLight) -> Array:
 
 def shape_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
     """Return the (n, n) covariance that the shared shape's model adds: fully correlated along the board."""
-    u = U_SHARED_PIXELS if crowns.by_pixels else U_SHARED * weakness(slit)
+    u = U_SHARED_PIXELS * doubt(crowns) if crowns.by_pixels else U_SHARED * weakness(slit)
     spread = crowns.sensitivity * u
     return np.asarray(spread @ spread.T)
 
@@ -65,7 +81,7 @@ def shape_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
 def crown_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
     """Return the (n, n) covariance of the gaps before the re-zero at contact, not yet widened."""
     own = own_u_mm(crowns, slit) ** 2 + U_STRAIGHTEDGE_MM**2
-    return np.asarray(crowns.covariance_mm2 + shape_covariance(crowns, slit) + np.diag(own))
+    return np.asarray(fit_covariance(crowns) + shape_covariance(crowns, slit) + np.diag(own))
 
 
 def widen(profile: GapProfile) -> GapProfile:
@@ -79,7 +95,7 @@ def budget_lines(crowns: CrownSet, slit: SlitLight, profile: GapProfile, relief:
     frets = profile.frets
     first, last = frets.index(relief.chord[0]), frets.index(relief.chord[1])
     row = chord_matrix(profile.position_mm, (first, last))[frets.index(relief.at_fret)]
-    fit = CAMPAIGN_FACTOR * float(np.sqrt(row @ crowns.covariance_mm2 @ row))
+    fit = CAMPAIGN_FACTOR * float(np.sqrt(row @ fit_covariance(crowns) @ row))
     shape = CAMPAIGN_FACTOR * float(np.sqrt(row @ shape_covariance(crowns, slit) @ row))
     own = CAMPAIGN_FACTOR * float(np.sqrt(np.sum((row * own_u_mm(crowns, slit)) ** 2)))
     blade = CAMPAIGN_FACTOR * float(np.sqrt(np.sum(row**2)) * U_STRAIGHTEDGE_MM)

@@ -23,7 +23,6 @@ CROWN_REACH_MM = 1.05  # the crown is taken as a parabola this far from its midd
 BESIDE_MM = 13.0
 NEAR_FROM_MM = 1.0
 NEAR_TO_MM = 15.0
-OUTER_VOTE = 2.5
 END_ON_SLANT = 0.05
 MAX_STEP_MM = 0.3  # between neighbouring frets; a high or low fret may still step
 MIN_STRENGTH = 0.012  # log light per pixel
@@ -146,11 +145,6 @@ def search_shape(board: Board, extrema: Extrema) -> tuple[Outline, Array, Array]
     _, outline, curve = best
     chosen = smooth_path(curve)
     return outline, TRIAL_GAPS_MM[chosen], curve[np.arange(len(chosen)), chosen]
-
-
-def support(strength: Array, *, outer: bool) -> float:
-    """Return the votes for a placing: a fret's end is a short arc and gathers fewer than a flank."""
-    return float(np.minimum(strength, np.median(strength) * 2).sum()) * (OUTER_VOTE if outer else 1.0)
 
 
 def smooth_path(curve: Array) -> NDArray[np.intp]:

@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
-from lightgap.vision.joint import Prior, fit_jointly, prior_for, search_starts
-from lightgap.vision.shading import SUBROWS, Patches, Shape, crown, draw, shape_from, silhouette
+from lightgap.vision.joint import SOFT_PX, Prior, fit_jointly, prior_for, search_starts
+from lightgap.vision.patches import pixel_weights, soften
+from lightgap.vision.shading import FAR_BEVEL_MM, SUBROWS, Patches, Shape, crown, draw, shape_from, silhouette
+from lightgap.vision.slit import SlitLight
 
 PX_PER_MM = 9.0
 DISTANCE_MM = 550.0
@@ -44,6 +46,7 @@ shapes = st.builds(
     board_per_mm=st.floats(1 / 500, 1 / 180),
     width_mm=st.floats(1.9, 2.9),
     height_mm=st.floats(0.8, 1.3),
+    lip_mm=st.sampled_from([0.0, 0.15]),
 )
 
 
@@ -57,7 +60,7 @@ def test_silhouette_is_the_least_drop_over_the_depth(shape: Shape) -> None:
     """
     patches = drawn_patches(FRETS[:4])
     _, drop = silhouette(patches, shape)
-    z = np.linspace(-25, 25, 4001)[None, None, :]
+    z = np.linspace(FAR_BEVEL_MM - 22.0, 25, 4001)[None, None, :]  # from the fret's far end
     beside, slant = patches.beside_mm(shape)[..., None], patches.slant(shape)[..., None]
     surface = crown(beside + slant * z, shape)[0] + 0.5 * shape.board_per_mm * z**2 + shape.elevation_rad * z
     near = np.abs(patches.beside_mm(shape)) < 2.0
@@ -76,10 +79,10 @@ def test_crown_is_an_ellipse() -> None:
 @settings(max_examples=15, deadline=None)
 @given(shapes, st.floats(-0.05, 0.5))
 def test_every_pixel_is_painted_once(shape: Shape, gap_mm: float) -> None:
-    """Blade, gap (in units of its light), the crown's mirrored shares and the board add up to one everywhere."""
+    """Blade, gap (in units of its light), the crown's mirrored shares, board and chamfer add up to one everywhere."""
     patches = drawn_patches(FRETS)
     pictures = draw(patches, shape, np.full(len(FRETS), gap_mm))
-    total = pictures[0] + pictures[1] / 0.8 + pictures[3:7].sum(axis=0) + pictures[8]
+    total = pictures[0] + pictures[1] / 0.8 + pictures[3:7].sum(axis=0) + pictures[8:].sum(axis=0)
     assert total == pytest.approx(1.0, abs=1e-6)
 
 
@@ -118,22 +121,48 @@ def test_a_crown_mirrors_the_gap_where_a_traced_ray_passes_under_the_blade() -> 
     assert agreed > 0.9 * tried
 
 
-def test_fit_finds_the_heights_it_was_drawn_with() -> None:
+def test_the_board_s_far_edge_is_its_horizon_where_it_is_flat() -> None:
+    """Between frets the light ends where the board's far edge, seen from above, rises.
+
+    A pixel is 0.11 mm, and the boundary is read between its neighbours' shares: to a tenth of it.
+    """
+    shape = Shape(foot_mm=FOOT_MM, elevation_rad=0.03, board_per_mm=1e-5, height_mm=1.0)
+    patches = replace(drawn_patches(np.array([150.0, 400.0])), blur_px=0.05)
+    pictures = draw(patches, shape, np.array([0.1, 0.1]))
+    column = 2  # some 3 mm beside the fret
+    lit = float((pictures[1][0, :, column] / 0.8).sum()) / PX_PER_MM  # mm of light from the edge down
+    far = -22.0
+    assert lit == pytest.approx((0.1 + 1.0 + 0.03 * far) * DISTANCE_MM / (DISTANCE_MM - far), abs=0.011)
+
+
+def test_an_outline_before_the_next_fret_s_far_half_does_not_count() -> None:
+    """Looking down on a flat board and far from the foot, the same fret with near and with far neighbours."""
+    shape = Shape(foot_mm=FOOT_MM, elevation_rad=0.05, board_per_mm=1e-5)
+    used = []
+    for apart in (12.0, 90.0):
+        patches = drawn_patches(420.0 + apart * np.array([-1.0, 0.0, 1.0]))
+        used.append(int((pixel_weights(patches, shape, np.full(3, 0.1))[1] > 0).any(axis=0).sum()))
+    assert used[0] < used[1]
+
+
+@pytest.mark.parametrize("falls", [False, True])
+def test_fit_finds_the_heights_it_was_drawn_with(*, falls: bool) -> None:
     """Noise of 1 % of full light: heights within 0.02 mm, a tenth of the drawn bow, and the place within a pixel.
 
     The picture is drawn by the model that is fitted: this holds the search and the fit, not the physics, for which the
     path-traced photos stand.
     """
     rng = np.random.default_rng(5)
-    truth = Shape((0.25, -0.3, 0.0, 0.0), FOOT_MM, 0.012, 1 / 300, 2.5, 1.0, 0.02)
-    gap = 0.25 * (1 - ((FRETS - 150) / 120) ** 2).clip(0) + 0.02
+    lip = 0.15 if falls else 0.0
+    truth = Shape((0.25, -0.3, 0.0, 0.0), FOOT_MM, 0.012, 1 / 300, 2.5, 1.0, 0.02, lip_mm=lip)
+    gap = 0.25 * (1 - ((FRETS - 150) / 120) ** 2).clip(0) + 0.02 + lip
     patches = drawn_patches(FRETS)
-    level = np.array([1.0, 0.0, 0.7, 0.03, 0.25, 0.4, 0.0, 0.15])
+    level = np.array([1.0, 0.0, 0.7, 0.03, 0.25, 0.4, 0.0, 0.15, 0.1])
     pictures = draw(patches, truth, gap)
     light = 0.05 * pictures[0] + np.einsum("ifrc,i->frc", pictures[1:], level)
     patches = replace(patches, light=light + 0.01 * rng.standard_normal(light.shape))
-    prior = prior_for_foot()
-    start = search_starts(patches, Shape(foot_mm=FOOT_MM), prior)[0]
+    prior = prior_for_foot(falls=falls)
+    start = search_starts(soften(patches, SOFT_PX), Shape(foot_mm=FOOT_MM, lip_mm=float(prior.mean[11])), prior)[0]
     fit = fit_jointly(patches, start.shape, start.gap_mm, prior, rounds=10)
     miss = fit.gap_mm - gap
     miss -= np.median(miss)  # a common constant is taken out at contact
@@ -141,12 +170,14 @@ def test_fit_finds_the_heights_it_was_drawn_with() -> None:
     assert fit.shape.place_mm[0] == pytest.approx(0.25, abs=1 / PX_PER_MM)
 
 
-def prior_for_foot() -> Prior:
+def prior_for_foot(*, falls: bool) -> Prior:
     """Return the shared prior of a camera whose foot is known as the photo's comb tells it."""
+    slit = SlitLight(1.0, 0.0, np.full(2, 0.8), np.full(2, 0.01), 0.9, falls)
     comb = Comb(1, 150.0, PX_PER_MM, 0.0, 0.0, 10.0, 1000.0, 5000.0, 648.0)
-    return prior_for(BoardCamera(comb, FOOT_MM, DISTANCE_MM, 0.0, np.array([21.0, 0.014])), None)
+    camera = BoardCamera(comb, FOOT_MM, DISTANCE_MM, 0.0, np.array([21.0, 0.014]))
+    return prior_for(camera, None, slit, dark=False)
 
 
 def test_shape_goes_to_a_row_of_numbers_and_back() -> None:
-    shape = Shape((0.1, 0.2, -0.1, 0.05), 180.0, 0.01, 1 / 250, 2.2, 0.9, 0.03, 1.1)
+    shape = Shape((0.1, 0.2, -0.1, 0.05), 180.0, 0.01, 1 / 250, 2.2, 0.9, 0.03, 1.1, 0.15)
     assert shape_from(shape.vector()) == shape
