@@ -11,11 +11,12 @@ from lightgap.neck.errors import Refusal
 from lightgap.neck.profile import Array
 
 from .blade import Candidate, candidates_among, clear_rises, inner_edge, judge_line, max_splay, weight_of, with_frets
+from .border import follow_border, rise_px
 from .camera import BoardCamera
 from .comb import Comb, CombPrior
 from .edge import Line, find_lines, sharpest_px
 from .findings import refusal
-from .locate import Located, follow_edge, number_frets
+from .locate import EdgeCurve, Located, follow_edge, number_frets
 from .photo import Photo
 from .reference import ReferenceObject, ReferenceRequest, find_references
 from .types import Scale, ScaleCheck
@@ -25,7 +26,8 @@ DEFAULT_FOCAL_35MM = 28.0
 VIEW_RANGE_MM = (70.0, 1000.0)  # length of board seen: less is no neck, more is too coarse
 # Of a scale by the frets, beside what the fit says: glow and smear of the crowns, and a scale length good to 0.2 %.
 U_FRETS_SCALE = 0.005
-U_HEIGHT_SCALE = 0.01  # rounding of both edges, a quarter of a millimetre, on the usual 25 mm
+U_HEIGHT_SCALE = 0.01  # of two lines taken for the straightedge's edges: each stands on a whole row, at a coarse slope
+U_HEIGHT_MM = 0.2  # of the straightedge's height as given, and the rounding of both its edges
 # Reference and height each good to 0.7 %: three standard deviations of their difference, half a fret's step of scale.
 MAX_HEIGHT_DISAGREEMENT = 0.028
 # Two scales further apart than this cannot both be right (tolerance of the comb search plus both uncertainties).
@@ -36,6 +38,7 @@ MIN_PX_PER_MM = 4.0
 # Nothing in the picture is sharper than this: no gap of a tenth of a millimetre can be read in it.
 MAX_PICTURE_BLUR_PX = 3.5
 MAX_PAIRS = 60
+SAME_EDGE_MM = 0.5  # lines nearer than this lead to one lower edge
 # Fret ends taken for crowns look like a straightedge beside the outer string, one fret off at nearly the right scale.
 MIN_MARGIN_OUTER = 9.0
 MIN_MARGIN = 4.0  # odds of 55 to 1 for the best numbering over the next
@@ -55,6 +58,10 @@ class ScaleGuess:
         How well the lines that gave it do as the straightedge's two edges.
     by_frets
         It came from the spacing of the frets alone.
+    upper
+        The line taken for the straightedge's upper edge, when its height gave the scale.
+    column_px
+        Where in the picture the height was read; None elsewhere.
     """
 
     px_per_mm: float
@@ -63,6 +70,8 @@ class ScaleGuess:
     lines: tuple[Line, ...]
     worth: float = 0.0
     by_frets: bool = False
+    upper: Line | None = None
+    column_px: float | None = None
 
     @property
     def is_fine(self) -> bool:
@@ -145,7 +154,7 @@ def _height_guesses(photo: Photo, lines: list[Line], height_mm: float) -> list[S
             scale = rise * math.cos(math.atan(lower.slope)) / height_mm
             if VIEW_RANGE_MM[0] < photo.facts.width_px / scale < VIEW_RANGE_MM[1]:
                 worth = weight_of(upper) - inner_edge(lines, lower, rise, scale)
-                out.append(ScaleGuess(scale, U_HEIGHT_SCALE, None, (lower,), worth))
+                out.append(ScaleGuess(scale, U_HEIGHT_SCALE, None, (lower,), worth, upper=upper))
     out.sort(key=lambda g: -weight_of(g.lines[0]) - g.worth)
     return out[:MAX_PAIRS]
 
@@ -203,18 +212,24 @@ def locate_scaled(
         uncounted=numbering.uncounted,
     )
     candidates: list[Candidate] = []
-    sources: dict[float, ScaleGuess] = {}
+    sources: dict[tuple[float, Line], ScaleGuess] = {}
     for guess in guesses:
         scale = _at_line(guess, focal_px(photo), thickness_mm)
-        sources[scale] = guess
-        candidates += _candidates(photo, guess, replace(prior, px_per_mm=scale), height_mm)
+        mine = _candidates(photo, guess, replace(prior, px_per_mm=scale), height_mm)
+        sources |= {(scale, candidate.line): guess for candidate in mine}
+        candidates += mine
     fretted = with_frets(photo.luminance, candidates, prior)
     if not fretted or fretted[0].match is None or fretted[0].match.comb.score < MIN_COMB_SCORE:
         raise refusal("no-crowns" if height_mm is None else "no-straightedge")
     best = fretted[0]
-    edge = follow_edge(photo.luminance, best.line, fretted[0].match.comb, best.px_per_mm)
-    guess = sources[best.px_per_mm]
-    here = replace(prior, px_per_mm=best.px_per_mm, u_scale=best.u_relative)
+    guess = sources[best.px_per_mm, best.line]
+    if guess.upper is not None and height_mm is not None:
+        edge, guess = _by_followed_edges(photo, fretted, sources, height_mm)
+        scale = _at_line(guess, focal_px(photo), thickness_mm)
+    else:
+        edge = follow_edge(photo.luminance, best.line, fretted[0].match.comb, best.px_per_mm)
+        scale = best.px_per_mm
+    here = replace(prior, px_per_mm=scale, u_scale=guess.u_relative)
     if guess.source is not None and height_mm is not None:
         here = _sharpened(here, clear_rises(list(guess.lines), edge.as_line(), here), Face(height_mm, thickness_mm))
     found: list[Located] = []
@@ -230,6 +245,34 @@ def locate_scaled(
     if guess.source is None and not guess.by_frets and trouble.code == "no-crowns":
         raise refusal("no-straightedge")  # the scale came from two edges taken for the straightedge's
     raise trouble
+
+
+def _by_followed_edges(
+    photo: Photo, fretted: list[Candidate], sources: dict[tuple[float, Line], ScaleGuess], height_mm: float
+) -> tuple[EdgeCurve, ScaleGuess]:
+    """Read the scale off the straightedge's two edges, followed: the lines that led to them are good to a per cent.
+
+    A soft or chamfered upper edge shows as several lines: the likeliest that is a border counts.
+
+    Raises
+    ------
+    Refusal
+        `no-straightedge` when no clear upper edge stands above the likeliest lower one.
+    """
+    best = fretted[0]
+    middle = (photo.facts.width_px - 1) / 2
+    for candidate in fretted:
+        guess = sources[candidate.px_per_mm, candidate.line]
+        off_px = abs(candidate.line.middle_y_px - best.line.middle_y_px)
+        if guess.upper is None or candidate.match is None or off_px > SAME_EDGE_MM * best.px_per_mm:
+            continue
+        edge = follow_edge(photo.luminance, candidate.line, candidate.match.comb, candidate.px_per_mm)
+        border = follow_border(photo.luminance, edge, guess.upper, px_per_mm=candidate.px_per_mm)
+        if border is not None:
+            scale = rise_px(edge, border, middle) / height_mm
+            u = U_HEIGHT_MM / height_mm
+            return edge, replace(guess, px_per_mm=scale, u_relative=u, column_px=middle)
+    raise refusal("no-straightedge", "its upper edge is no clear border")
 
 
 def _candidates(photo: Photo, guess: ScaleGuess, prior: CombPrior, height_mm: float | None) -> list[Candidate]:
@@ -298,7 +341,9 @@ def settle_scale(guess: ScaleGuess, camera: BoardCamera, comb: Comb, *, thicknes
         return Scale("frets", frets, frets * math.hypot(camera.u_scale, U_FRETS_SCALE))
     check = ScaleCheck("frets", frets)
     if guess.source is None:
-        here = guess.px_per_mm
+        at_line = guess.px_per_mm * (1 - thickness_mm / 2 / camera.distance_mm)
+        read_at = middle if guess.column_px is None else guess.column_px
+        here = at_line * frets / float(camera.px_per_mm(np.array([read_at]))[0])
         kind, u, outline = "straightedge", guess.u_relative * here, None
     else:
         source = guess.source

@@ -174,7 +174,7 @@ def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float)
     curve_mm = offset + slope * t + bow * (t * t - 0.5)
     y = line.y_px(columns) + curve_mm * px_per_mm
     for window_px in (2.4, 1.8, 1.4):
-        edge = _track(luminance, columns, y, sign, px_per_mm, window_px=window_px)
+        edge = track_edge(luminance, columns, y, sign, px_per_mm, window_px=window_px)
         y = edge.y_px(columns)
     return edge
 
@@ -243,7 +243,7 @@ def _vote(limited: Array, gradient: Array, *, below: Array, slope_trust_mm: floa
     return float(below[last]), float(slopes[i]), float(bows[j]), sign
 
 
-def _track(
+def track_edge(
     luminance: FloatImage, columns: Array, y: Array, sign: int, px_per_mm: float, *, window_px: float
 ) -> EdgeCurve:
     """Find the steepest place near `y` in blocks of 0.5 mm and fit a cubic, robustly."""

@@ -14,6 +14,7 @@ from scipy.ndimage import gaussian_filter
 
 from lightgap.neck.errors import Refusal
 from lightgap.vision.blade import clear_rises, judge_line, upper_edge
+from lightgap.vision.border import follow_border, rise_px
 from lightgap.vision.calibrate import MAX_PICTURE_BLUR_PX
 from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.edge import Line, find_lines, sharpest_px
@@ -92,6 +93,39 @@ def test_upper_edge_is_found_at_its_height_and_nowhere_else() -> None:
     rises = clear_rises(lines, lower, CombPrior(10.0, 648.0, 2600.0))
     assert min(abs(rise - 250.0) for rise in rises) < 2.0
     assert max(abs(rise - 250.0) for rise in rises) < 6.0  # beside it only the same soft edge
+
+
+FLAT = EdgeCurve(np.array([0.0, 0.0, 0.0, 449.5]), 1200.0, 1000.0, 200.0, 2199.0, 1, 0.1)
+
+
+@pytest.mark.parametrize("off_px", [-3.0, 0.0, 3.0])
+def test_upper_edge_is_followed_from_a_line_a_few_pixels_off(off_px: float) -> None:
+    line = Line(0.0005, 199.5 + off_px, 1200.0, -1.0)
+    border = follow_border(drawn(), FLAT, line, px_per_mm=10.0)
+    assert border is not None
+    # The logarithm of light is steepest up to one blur (1 px) to the dark side, whatever line led there.
+    assert rise_px(FLAT, border, 1200.0) == pytest.approx(249.5, abs=0.5)
+
+
+def test_shade_on_the_face_is_no_upper_edge() -> None:
+    """A shade that comes on over 3 mm, and a border on half the length: neither is a border along the straightedge."""
+    shaded = drawn()
+    shaded[200:330] *= np.linspace(1.3, 1.0, 130, dtype=np.float32)[:, None]
+    assert follow_border(shaded, FLAT, Line(0.0, 300.0, 1200.0, -0.3), px_per_mm=10.0) is None
+    half = drawn()
+    half[:210, 1200:] = 0.1
+    assert follow_border(half, FLAT, Line(0.0, 199.5, 1200.0, -0.5), px_per_mm=10.0) is None
+
+
+@pytest.mark.parametrize(
+    "photo", [SAMPLES / "ukulele-no-reference.jpg", SAMPLES / "dreadnought-close.jpg"], ids=lambda p: p.stem
+)
+def test_scale_by_the_height_is_that_of_the_line_of_crowns(photo: Path) -> None:
+    """The front face stands half a thickness nearer than the crowns: from close by it is a per cent larger."""
+    sidecar = json.loads(photo.with_suffix(".json").read_text("utf-8"))
+    scale = measure_photo(photo, replace(told(photo), reference="straightedge")).scale
+    # The edges of these straightedges are rounded by 0.1 mm or less each: two standard uncertainties hold it.
+    assert abs(scale.px_per_mm - sidecar["truth"]["px_per_mm_at_middle"]) < 2 * scale.u_px_per_mm
 
 
 def test_grain_is_no_edge_of_a_blade() -> None:
