@@ -56,8 +56,13 @@ class Candidate:
 
     @property
     def total(self) -> float:
-        """Score with the frets below taken in."""
-        return self.score - self.penalty + (0.3 * self.match.comb.score if self.match else 0.0)
+        """Score with the frets below and the upper edge taken in."""
+        return self.by_itself - self.penalty
+
+    @property
+    def by_itself(self) -> float:
+        """Score with the frets below taken in, whatever stands above."""
+        return self.score + (0.3 * self.match.comb.score if self.match else 0.0)
 
 
 def judge_line(
@@ -150,8 +155,8 @@ def upper_edge(
     return None if best is None else best[1:]
 
 
-def clear_rises(lines: list[Line], lower: Line, prior: CombPrior) -> list[float]:
-    """Return how far above a lower edge the upper one may stand (px), whatever the height was said to be.
+def clear_uppers(lines: list[Line], lower: Line, prior: CombPrior) -> list[tuple[Line, float]]:
+    """Return the lines that may be the upper edge, whatever the height was said to be, and how far up they stand (px).
 
     A strong step of light, and no other above the face; a soft edge shows as several lines, of nearly equal worth.
     """
@@ -161,9 +166,9 @@ def clear_rises(lines: list[Line], lower: Line, prior: CombPrior) -> list[float]
     for other in lines:
         rise = float((lower.y_px(x) - other.y_px(x))[0]) * upright
         if rise > MIN_FACE_MM * prior.px_per_mm and abs(other.slope - lower.slope) < max_splay(rise, prior.focal_px):
-            found.append((weight_of(other) - inner_edge(lines, lower, rise, prior.px_per_mm), rise))
-    most = max((worth for worth, _ in found), default=0.0)
-    return [rise for worth, rise in found if worth > max(most - EQUAL_WORTH, 0.0)]
+            found.append((weight_of(other) - inner_edge(lines, lower, rise, prior.px_per_mm), other, rise))
+    most = max((worth for worth, _, _ in found), default=0.0)
+    return [(other, rise) for worth, other, rise in found if worth > max(most - EQUAL_WORTH, 0.0)]
 
 
 def candidates_among(

@@ -10,12 +10,13 @@ import numpy as np
 from lightgap.neck.errors import Refusal
 from lightgap.neck.profile import Array
 
-from .blade import Candidate, candidates_among, clear_rises, inner_edge, judge_line, max_splay, weight_of, with_frets
+from .blade import Candidate, candidates_among, inner_edge, judge_line, max_splay, weight_of, with_frets
 from .border import follow_border, rise_px
 from .camera import BoardCamera
 from .comb import Comb, CombPrior
 from .edge import Line, find_lines, sharpest_px
 from .findings import refusal
+from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, check_likeliest, find_rises_px, sharpened
 from .locate import EdgeCurve, Located, follow_edge, number_frets
 from .photo import Photo
 from .reference import ReferenceObject, ReferenceRequest, find_references
@@ -27,9 +28,7 @@ VIEW_RANGE_MM = (70.0, 1000.0)  # length of board seen: less is no neck, more is
 # Of a scale by the frets, beside what the fit says: glow and smear of the crowns, and a scale length good to 0.2 %.
 U_FRETS_SCALE = 0.005
 U_HEIGHT_SCALE = 0.01  # of two lines taken for the straightedge's edges: each stands on a whole row, at a coarse slope
-U_HEIGHT_MM = 0.2  # of the straightedge's height as given, and the rounding of both its edges
-# Reference and height each good to 0.7 %: three standard deviations of their difference, half a fret's step of scale.
-MAX_HEIGHT_DISAGREEMENT = 0.028
+U_REFERENCE_SCALE = 0.009  # of an object found, brought to the line of crowns: its outline, its lean, the camera's turn
 # Two scales further apart than this cannot both be right (tolerance of the comb search plus both uncertainties).
 MAX_DISAGREEMENT = 0.028
 MIN_COMB_SCORE = 5.0
@@ -38,7 +37,6 @@ MIN_PX_PER_MM = 4.0
 # Nothing in the picture is sharper than this: no gap of a tenth of a millimetre can be read in it.
 MAX_PICTURE_BLUR_PX = 3.5
 MAX_PAIRS = 60
-SAME_EDGE_MM = 0.5  # lines nearer than this lead to one lower edge
 # Fret ends taken for crowns look like a straightedge beside the outer string, one fret off at nearly the right scale.
 MIN_MARGIN_OUTER = 9.0
 MIN_MARGIN = 4.0  # odds of 55 to 1 for the best numbering over the next
@@ -118,7 +116,7 @@ def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float |
     guesses: list[ScaleGuess] = []
     if request.kind not in ("straightedge", "frets"):
         for found in find_references(photo, request):
-            guesses.append(ScaleGuess(found.px_per_mm, 0.012, found, tuple(lines)))
+            guesses.append(ScaleGuess(found.px_per_mm, U_REFERENCE_SCALE, found, tuple(lines)))
     plausible = [g for g in guesses if VIEW_RANGE_MM[0] < photo.facts.width_px / g.px_per_mm < VIEW_RANGE_MM[1]]
     if height_mm is not None and plausible:
         plausible = sorted(plausible, key=lambda g: -_paired(lines, height_mm * g.px_per_mm))
@@ -231,7 +229,9 @@ def locate_scaled(
         scale = best.px_per_mm
     here = replace(prior, px_per_mm=scale, u_scale=guess.u_relative)
     if guess.source is not None and height_mm is not None:
-        here = _sharpened(here, clear_rises(list(guess.lines), edge.as_line(), here), Face(height_mm, thickness_mm))
+        check_likeliest(fretted)
+        rises = find_rises_px(photo.luminance, list(guess.lines), edge, here)
+        here = sharpened(here, rises, Face(height_mm, thickness_mm))
     found: list[Located] = []
     trouble: Refusal | None = None
     for length in lengths:
@@ -287,38 +287,6 @@ def _candidates(photo: Photo, guess: ScaleGuess, prior: CombPrior, height_mm: fl
     line = guess.lines[0]
     score = judge_line(photo.luminance, line, px_per_mm=scale)
     return [Candidate(line, scale, guess.u_relative, None, score, -guess.worth)]
-
-
-@dataclass(frozen=True, slots=True)
-class Face:
-    """The straightedge's size across the line."""
-
-    height_mm: float
-    thickness_mm: float
-
-
-def _sharpened(prior: CombPrior, rises_px: list[float], face: Face) -> CombPrior:
-    """Return the prior with the straightedge's height taken in as a second reading of the scale.
-
-    Raises
-    ------
-    Refusal
-        `reference-contradicts-height` when the reference object and the height disagree, or no upper edge is seen.
-    """
-    scale, u = prior.px_per_mm, prior.u_scale
-    if not rises_px:
-        raise refusal("reference-contradicts-height", "no upper edge was seen")
-    fronts = [rise / face.height_mm for rise in rises_px]
-    readings = [front * (1 - face.thickness_mm / 2 * front / prior.focal_px) for front in fronts]
-    second = min(readings, key=lambda r: abs(math.log(r / scale)))
-    if abs(second / scale - 1) > MAX_HEIGHT_DISAGREEMENT:
-        raise refusal("reference-contradicts-height", f"{scale:.2f} px/mm, by the height {second:.2f} px/mm")
-    weight = u**-2 / (u**-2 + U_HEIGHT_SCALE**-2)
-    return replace(
-        prior,
-        px_per_mm=math.exp(weight * math.log(scale) + (1 - weight) * math.log(second)),
-        u_scale=(u**-2 + U_HEIGHT_SCALE**-2) ** -0.5,
-    )
 
 
 def _at_line(guess: ScaleGuess, focal: float, thickness_mm: float) -> float:

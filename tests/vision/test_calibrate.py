@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from lightgap.neck.errors import Refusal
-from lightgap.vision.blade import clear_rises, judge_line, upper_edge
+from lightgap.vision.blade import Candidate, clear_uppers, judge_line, upper_edge
 from lightgap.vision.border import follow_border, rise_px
 from lightgap.vision.calibrate import MAX_PICTURE_BLUR_PX
 from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.edge import Line, find_lines, sharpest_px
+from lightgap.vision.height import check_likeliest
 from lightgap.vision.locate import EdgeCurve, bend_px
 from lightgap.vision.measure import MeasureSettings, measure_photo
 
@@ -90,7 +91,7 @@ def test_upper_edge_is_found_at_its_height_and_nowhere_else() -> None:
     assert found is not None
     assert found[0] == pytest.approx(250.0, abs=6.0)  # a soft edge shows as lines a few rows apart
     assert upper_edge(lines, lower, height_px=200.0, px_per_mm=10.0, focal_px=2600.0) is None
-    rises = clear_rises(lines, lower, CombPrior(10.0, 648.0, 2600.0))
+    rises = [rise for _, rise in clear_uppers(lines, lower, CombPrior(10.0, 648.0, 2600.0))]
     assert min(abs(rise - 250.0) for rise in rises) < 2.0
     assert max(abs(rise - 250.0) for rise in rises) < 6.0  # beside it only the same soft edge
 
@@ -128,10 +129,25 @@ def test_scale_by_the_height_is_that_of_the_line_of_crowns(photo: Path) -> None:
     assert abs(scale.px_per_mm - sidecar["truth"]["px_per_mm_at_middle"]) < 2 * scale.u_px_per_mm
 
 
+@pytest.mark.parametrize("away_px, refused", [(20.0, True), (3.0, False)])
+def test_edge_chosen_for_its_height_must_do_as_well_by_itself(away_px: float, refused: bool) -> None:
+    """A wrong scale finds an upper edge over the board's edge, 2 mm too low; 0.3 mm off is the same one."""
+    board = Candidate(Line(0.0, 450.0 + away_px, 1200.0, 0.5), 10.0, 0.01, 250.0, 0.5, 0.0)
+    blade = Candidate(Line(0.0, 450.0, 1200.0, 0.9), 10.0, 0.01, None, 2.0, 2.0)
+    assert board.total > blade.total
+    if not refused:
+        check_likeliest([board, blade])
+        return
+    with pytest.raises(Refusal, match="likeliest") as caught:
+        check_likeliest([board, blade])
+    assert caught.value.code == "reference-contradicts-height"
+    check_likeliest([replace(blade, penalty=0.0), board])
+
+
 def test_grain_is_no_edge_of_a_blade() -> None:
     grain, border = Line(0.0, 300.0, 1200.0, 0.9, 0.01), Line(0.0, 200.0, 1200.0, 0.9, 0.8)
     lower = Line(0.0, 450.0, 1200.0, 0.9, 0.8)
-    assert clear_rises([grain, border, lower], lower, CombPrior(10.0, 648.0, 2600.0)) == [250.0]
+    assert clear_uppers([grain, border, lower], lower, CombPrior(10.0, 648.0, 2600.0)) == [(border, 250.0)]
 
 
 @pytest.mark.parametrize("k1", [-0.03, 0.0, 0.03])
