@@ -23,6 +23,7 @@ OUTER_BELOW_MM = 9.0
 U_CROWN_MM, U_END_MM = 0.35, 0.3  # how well one fret's glow and one fret's end are placed
 GATE = 3.0  # standard deviations within which a peak is a tooth's
 SEEN = 0.8  # share of the frets in view whose mark stands out
+ONE_MARK_MM = 0.4  # marks of two rows nearer than this to each other are one: peaks are placed to 0.1 mm
 PEAK_NOISE = 2.5
 BEYOND_COST = 3.0
 MAX_BEYOND = 1  # the nut's own edge may pass for one
@@ -224,9 +225,11 @@ def _fit(peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float,
     a = (_nearest(peaks.crowns.x_px, at, GATE * scale * U_CROWN_MM) - at) / scale
     b = (_nearest(end_peaks.x_px, end_at, GATE * scale * U_END_MM) - end_at) / scale
     beyond = _beyond(peaks, match.band, comb_of(p), near_mm=float(p[4]), shift_px=float(p[6]) * scale)
+    crown, end = _log_odds(a, U_CROWN_MM, peaks.crowns.per_mm), _log_odds(b, U_END_MM, end_peaks.per_mm)
+    # A mark at one column in both rows, as of a fret's end that reaches up to the edge, is one finding, not two.
+    one = np.abs((at - end_at) / scale + a - b) < ONE_MARK_MM
     evidence = (
-        _evidence(a[inside], U_CROWN_MM, peaks.crowns.per_mm)
-        + _evidence(b[inside], U_END_MM, end_peaks.per_mm)
+        float(np.where(one, np.maximum(crown, end), crown + end)[inside].sum())
         - 0.5 * float((known(p) ** 2).sum())
         - BEYOND_COST * beyond
     )
@@ -246,13 +249,12 @@ def _beyond(peaks: _Rows, band: int, comb: Comb, *, near_mm: float, shift_px: fl
     return int(np.cumprod(np.isfinite(crown) & np.isfinite(end)).sum())
 
 
-def _evidence(miss_mm: Array, u_mm: float, chance_per_mm: float) -> float:
-    """Return the logarithm of the likelihood ratio of teeth found this far off, or not found, against chance peaks."""
+def _log_odds(miss_mm: Array, u_mm: float, chance_per_mm: float) -> Array:
+    """Return for each tooth the logarithm of the likelihood ratio of a mark this far off, or none, against chance."""
     found: NDArray[np.bool_] = np.isfinite(miss_mm)
-    z = miss_mm[found] / u_mm
-    hit = np.log(SEEN / (u_mm * np.sqrt(2 * np.pi) * chance_per_mm)) - 0.5 * z**2
+    hit = np.log(SEEN / (u_mm * np.sqrt(2 * np.pi) * chance_per_mm)) - 0.5 * (np.where(found, miss_mm, 0.0) / u_mm) ** 2
     chance = 1 - np.exp(-2 * GATE * u_mm * chance_per_mm)
-    return float(hit.sum() + (~found).sum() * np.log((1 - SEEN) / (1 - chance)))
+    return np.asarray(np.where(found, hit, np.log((1 - SEEN) / (1 - chance))), dtype=np.float64)
 
 
 def _nearest(peaks_px: Array, at_px: Array, reach_px: float) -> Array:

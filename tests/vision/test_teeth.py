@@ -89,3 +89,15 @@ def test_frets_beyond_the_nut_are_counted() -> None:
     known = replace(prior(), scale_length_mm=shorter)
     assert fit_combs(rows, [CombMatch(renumbered, 19.0, 1)], known, span_px=SPAN_PX)[0].beyond > MAX_BEYOND
     assert fit_combs(rows, [rough(TRUTH)], prior(), span_px=SPAN_PX)[0].beyond == 0
+
+
+def test_mark_seen_in_both_rows_counts_once() -> None:
+    """Ends that reach up to the edge stand in both rows at the same columns: that is one row of frets, not two."""
+    place = fret_position_mm(np.arange(1.0, 17), SCALE_LENGTH_MM)
+    once, twice = (
+        fit_combs(rows_of(TRUTH.x_px(place), TRUTH.end_px(place, near)), [start], prior(), span_px=SPAN_PX)[0]
+        for near, start in ((0.0, replace(rough(TRUTH), near_mm=0.0)), (NEAR_MM, rough(TRUTH)))
+    )
+    assert once.matched == twice.matched
+    # Half as much, as the rows are alike; what camera and board cost beforehand, a unit or two each, is within a tenth.
+    assert once.evidence == pytest.approx(0.5 * twice.evidence, rel=0.1)
