@@ -14,16 +14,13 @@ import numpy as np
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 
-from .comb import Comb, significance
+from .comb import Comb, half_nut_mm, significance
 from .edge import sample_strip
 from .locate import TEXTURE_WINDOW_MM, EdgeCurve
 from .photo import FloatImage
 
 OUTER_NEAR_MM = 8.0  # fret ends nearer than this to the line: the straightedge stands beside the outer string
-# Half a board's width at the nut: 38 to 48 mm, on short scales (mandolins, ukuleles) 28 to 38; common practice, no
-# published source.
-NEAR_MIDDLE_MM, NEAR_SHORT_MM, U_NEAR_MIDDLE_MM = 21.0, 16.0, 2.5
-SHORT_SCALE_MM = 470.0
+U_NEAR_MIDDLE_MM = 2.5  # of half a board's width at the nut
 TAPER = 0.014
 U_GLOW_MM, U_END_MM = 0.12, 0.1
 U_START_MM = 5.0
@@ -127,24 +124,20 @@ def fit_cameras(
             near = camera.near_mm
             if scatter < SETTLED_PX:
                 break
-        if high_mm > OUTER_NEAR_MM and not _like_a_board(near, _half_nut_mm(comb)):
+        if high_mm > OUTER_NEAR_MM and not _like_a_board(near, half_nut_mm(comb.scale_length_mm)):
             none = np.full(len(position), np.nan)
             camera = _fit_rows(
                 comb,
                 position,
                 seen_glow,
                 none,
-                np.array([_half_nut_mm(comb), TAPER]),
+                np.array([half_nut_mm(comb.scale_length_mm), TAPER]),
                 u_scale=u_scale,
                 u_end_mm=U_END_MM,
                 outer=False,
             )
         found.append(camera)
     return found[0], found[1]
-
-
-def _half_nut_mm(comb: Comb) -> float:
-    return NEAR_SHORT_MM if comb.scale_length_mm < SHORT_SCALE_MM else NEAR_MIDDLE_MM
 
 
 def _like_a_board(near_mm: Array, half_width_mm: float) -> bool:
@@ -219,7 +212,9 @@ def _fit_rows(
             (p[7] - glow_mm) / u_glow_mm,
             # Loosely, for a row of which nothing was seen: the search's own step, and anywhere beside the outer string.
             (p[0] - comb.x0_mm) / U_START_MM,
-            (p[4] - OUTER_NEAR_MM / 2) / OUTER_NEAR_MM if outer else (p[4] - _half_nut_mm(comb)) / U_NEAR_MIDDLE_MM,
+            (p[4] - OUTER_NEAR_MM / 2) / OUTER_NEAR_MM
+            if outer
+            else (p[4] - half_nut_mm(comb.scale_length_mm)) / U_NEAR_MIDDLE_MM,
         ]
         return np.concatenate([a[np.isfinite(a)] / u_row, b[np.isfinite(b)] / u_end, prior])
 

@@ -21,6 +21,9 @@ DISTINCT_MM = 6.0  # combs nearer than this to each other are one
 MAX_STARTS = 70
 # Where fret ends stand before the line, to begin with: beside the outer string, or half a board away.
 OUTER_START_MM, MIDDLE_START_MM = 4.0, 20.0
+# Half a board's width at the nut: 28 to 38 mm on the short scales of mandolins and ukuleles, 38 to 52 on guitars and
+# basses; common practice, no published source.
+HALF_NUT_MM, OF_SCALE_LENGTH_MM = (16.0, 21.0), (390.0, 560.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +98,11 @@ class Comb:
         ahead = np.concatenate([[True], np.diff(columns) * self.direction > 0])
         seen = (columns >= low_px) & (columns <= high_px) & ahead
         return number[seen].astype(np.int64), columns[seen]
+
+
+def half_nut_mm(scale_length_mm: float) -> float:
+    """Return half a board's usual width at the nut, by the scale length."""
+    return float(np.interp(scale_length_mm, OF_SCALE_LENGTH_MM, HALF_NUT_MM))
 
 
 def significance(texture: FloatImage) -> Array:

@@ -11,13 +11,13 @@ from scipy.ndimage import gaussian_filter1d
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 
-from .comb import Comb, CombMatch, CombPrior, FretRows
+from .comb import Comb, CombMatch, CombPrior, FretRows, half_nut_mm
 
 # What is known beforehand of camera and board: a phone held roughly square on, its lens, a board's taper, and how far a
 # fret's glow stands to the side the light comes from (within its foot). Common practice, no published source.
 U_TURN, U_K1, U_TAPER, U_GLOW_MM = 0.03, 0.03, 0.01, 0.7
 TAPER = 0.014
-MIDDLE_NEAR_MM, U_MIDDLE_NEAR_MM = 21.0, 6.0
+U_MIDDLE_NEAR_MM = 3.5  # of half a board at the nut, and of a straightedge laid along its middle by eye
 OUTER_NEAR_MM, U_OUTER_NEAR_MM = 3.0, 3.0
 OUTER_BELOW_MM = 9.0
 U_CROWN_MM, U_END_MM = 0.35, 0.3  # how well one fret's glow and one fret's end are placed
@@ -169,8 +169,10 @@ def _renumbered(comb: Comb, prior: CombPrior) -> list[Comb]:
     return out
 
 
-def _near_prior(near_mm: float) -> tuple[float, float]:
-    return (OUTER_NEAR_MM, U_OUTER_NEAR_MM) if near_mm < OUTER_BELOW_MM else (MIDDLE_NEAR_MM, U_MIDDLE_NEAR_MM)
+def _near_prior(near_mm: float, scale_length_mm: float) -> tuple[float, float]:
+    if near_mm < OUTER_BELOW_MM:
+        return OUTER_NEAR_MM, U_OUTER_NEAR_MM
+    return half_nut_mm(scale_length_mm), U_MIDDLE_NEAR_MM
 
 
 def _fit(peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float, float]) -> TeethFit:
@@ -178,7 +180,7 @@ def _fit(peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float,
     from scipy.optimize import least_squares
 
     comb, scale = match.comb, prior.px_per_mm
-    near0, u_near = _near_prior(match.near_mm)
+    near0, u_near = _near_prior(match.near_mm, comb.scale_length_mm)
     u_yaw = U_TURN * comb.middle_px / comb.focal_px
     numbers = np.arange(float(prior.first_fret or 1), 25.0)
     position = fret_position_mm(numbers, comb.scale_length_mm)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lightgap.neck.frets import fret_position_mm
-from lightgap.vision.comb import Comb, CombPrior, FretRows, search_combs, significance
+from lightgap.vision.comb import Comb, CombPrior, FretRows, half_nut_mm, search_combs, significance
 
 MIDDLE_PX, FOCAL_PX, SCALE_LENGTH_MM = 2000.0, 3900.0, 648.0
 
@@ -127,3 +127,15 @@ def test_significance_limits_single_bright_specks() -> None:
     texture[:, 200] = 0.2
     mean = significance(texture)
     assert mean[200] > 5 * mean[40]
+
+
+@pytest.mark.parametrize(
+    "scale_length_mm, nut_mm",
+    [(352.0, 29.0), (381.0, 35.0), (432.0, 36.0), (648.0, 42.0), (650.0, 52.0), (864.0, 42.0)],
+)
+def test_half_a_nut_goes_with_the_scale_length(scale_length_mm: float, nut_mm: float) -> None:
+    """Mandolin, ukuleles, solid body, classical guitar and bass: common widths, no published source.
+
+    Within one and a half of the 3.5 mm that the fit to single frets allows.
+    """
+    assert abs(half_nut_mm(scale_length_mm) - nut_mm / 2) < 1.5 * 3.5
