@@ -28,7 +28,9 @@ VIEW_RANGE_MM = (70.0, 1000.0)  # length of board seen: less is no neck, more is
 # Of a scale by the frets, beside what the fit says: glow and smear of the crowns, and a scale length good to 0.2 %.
 U_FRETS_SCALE = 0.005
 U_HEIGHT_SCALE = 0.01  # of two lines taken for the straightedge's edges: each stands on a whole row, at a coarse slope
-U_REFERENCE_SCALE = 0.009  # of an object found, brought to the line of crowns: its outline, its lean, the camera's turn
+# Of an object found, brought to the line of crowns: its outline, its lean, the camera's turn. Alone it is trusted less:
+# nothing then tells of a wrong size, and a numbering must stand out farther.
+U_REFERENCE_SCALE, U_REFERENCE_ALONE = 0.009, 0.012
 # Two scales further apart than this cannot both be right (tolerance of the comb search plus both uncertainties).
 MAX_DISAGREEMENT = 0.028
 MIN_COMB_SCORE = 5.0
@@ -115,8 +117,9 @@ def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float |
     lines = find_picture_lines(photo)
     guesses: list[ScaleGuess] = []
     if request.kind not in ("straightedge", "frets"):
+        u = U_REFERENCE_ALONE if height_mm is None else U_REFERENCE_SCALE
         for found in find_references(photo, request):
-            guesses.append(ScaleGuess(found.px_per_mm, U_REFERENCE_SCALE, found, tuple(lines)))
+            guesses.append(ScaleGuess(found.px_per_mm, u, found, tuple(lines)))
     plausible = [g for g in guesses if VIEW_RANGE_MM[0] < photo.facts.width_px / g.px_per_mm < VIEW_RANGE_MM[1]]
     if height_mm is not None and plausible:
         plausible = sorted(plausible, key=lambda g: -_paired(lines, height_mm * g.px_per_mm))
