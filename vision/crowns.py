@@ -18,10 +18,10 @@ from lightgap.neck.profile import Array
 
 from .camera import BoardCamera
 from .joint import SHARED as SHARED_PIXELS
-from .joint import read_pixels
 from .locate import EdgeCurve
 from .outline import Outline, mirrored_rim
 from .photo import FloatImage
+from .pixels import read_pixels
 from .slit import SlitLight, place_boundaries
 from .votes import BESIDE_MM, Board, find_extrema, on_outline, search_shape
 

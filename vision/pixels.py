@@ -1,0 +1,98 @@
+"""The heights of all frets from the pixels: patches cut, searched, and fitted softened and sharp."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from lightgap.neck.profile import Array
+
+from .camera import BoardCamera
+from .joint import PLACES, JointFit, Prior, alike, fit_jointly
+from .locate import EdgeCurve
+from .patches import cut_patches, soften, undivided
+from .photo import FloatImage
+from .search import search_starts
+from .shading import Patches, Shape
+from .slit import SlitLight
+
+SOFT_PX = 2.0  # at this softness places half a millimetre apart lie in one valley
+STARTS = 3  # of boards and elevations followed further
+DEEPEST_MM = 1.3  # gap and outline together
+LIP_MM, U_LIP_MM = 0.14, 0.05  # chamfers are 0.1 to 0.2 mm high (common practice, no published source)
+HELD_MM = 1e-3
+GLOSS, DARK_GLOSS = (0.02, 0.02), (0.2, 0.15)  # spread of what a crown mirrors (tan)
+U_CURVATURE = 0.2  # relative, of crowns' curvature: wires from narrow and low to wide and tall
+# Before a dark gap what a crown mirrors of the room is known roughly, and at end-on frets hardly at all.
+DARK_TRUST, END_ON_TRUST, END_ON_SLANT = 0.5, 0.2, 0.08
+
+
+def prior_for(camera: BoardCamera, board_radius_mm: float | None, slit: SlitLight, *, dark: bool) -> Prior:
+    """Return what is known of the shared parameters before the pixels are asked."""
+    u_board = 0.0012 if board_radius_mm is None else 2e-5
+    board = 1 / (board_radius_mm or 320.0)
+    lip, u_lip = (LIP_MM, U_LIP_MM) if slit.falls else (0.0, HELD_MM)
+    mean = np.array([0.0, 0.0, 0.0, 0.0, camera.x_foot_mm, 0.015, board, 2.4, 1.05, GLOSS[0], 1.0, lip])
+    u = np.array([0.5, 0.4, 0.2, 0.15, 1.5, 0.02, u_board, 0.25, 0.15, GLOSS[1], 0.12, u_lip])
+    if dark:
+        # Before a dark gap the room is what the crowns mirror, spread as brushed metal spreads it.
+        mean[9], u[9] = DARK_GLOSS
+        u[10], u[0] = 0.3, 0.3
+    return Prior(mean, u)
+
+
+def strain(fit: JointFit, prior: Prior) -> float:
+    """Return chi-square, of six terms, of what a true fit leaves near what is known: places, crown's curvature, blur.
+
+    Width and height of a crown go together where only its top is seen; its curvature says whether it is one.
+    """
+    off = (fit.shape.vector() - prior.mean) / prior.u
+    ratio = fit.shape.height_mm / fit.shape.width_mm**2 / (prior.mean[8] / prior.mean[7] ** 2)
+    return float((off[:PLACES] ** 2).sum() + off[10] ** 2 + (np.log(ratio) / U_CURVATURE) ** 2)
+
+
+def read_pixels(
+    luminance: FloatImage,
+    edge: EdgeCurve,
+    slit: SlitLight,
+    camera: BoardCamera,
+    *,
+    position_mm: Array,
+    thickness_mm: float,
+    board_radius_mm: float | None = None,
+    dark: bool = False,
+) -> tuple[JointFit, Patches, float]:
+    """Explain the pixels of all frets: coarse search, softened picture, sharp one, then with levels alike.
+
+    Returns
+    -------
+    (fit, patches, strain)
+        The last is chi-square of the shared shape against what is known beforehand.
+    """
+    patches = cut_patches(
+        luminance, edge, slit, camera, position_mm=position_mm, thickness_mm=thickness_mm, deepest_mm=DEEPEST_MM
+    )
+    end_on = np.abs(camera.slant(position_mm)) < END_ON_SLANT
+    trust = np.where(end_on, END_ON_TRUST, 1.0) * (DARK_TRUST if dark else 1.0)
+    patches = replace(patches, inside=(patches.inside * trust[:, None, None]).astype(np.float32))
+    prior = prior_for(camera, board_radius_mm, slit, dark=dark)
+    begin = Shape(
+        foot_mm=camera.x_foot_mm,
+        board_per_mm=float(prior.mean[6]),
+        gloss=float(prior.mean[9]),
+        lip_mm=float(prior.mean[11]),
+    )
+    rough, plain = soften(patches, SOFT_PX / 2), undivided(patches)
+    tried = []
+    for start in search_starts(soften(patches, SOFT_PX), begin, prior):
+        held = Prior(prior.mean.copy(), prior.u.copy())
+        held.mean[5], held.u[5] = start.shape.elevation_rad, 0.008
+        tried.append(fit_jointly(rough, start.shape, start.gap_mm, held, rounds=5))
+    tried.sort(key=lambda t: t.cost)
+    tried = [fit_jointly(plain, t.shape, t.gap_mm, prior, rounds=6) for t in tried[:STARTS]]
+    sharp = min(tried, key=lambda t: t.cost)
+    sharp = fit_jointly(patches, sharp.shape, sharp.gap_mm, prior, rounds=2)
+    shared = alike(sharp, patches, sharp.gap_mm)
+    last = fit_jointly(patches, sharp.shape, sharp.gap_mm, prior, rounds=3, levels_like=shared)
+    return last, patches, strain(last, prior)
