@@ -18,7 +18,7 @@ from .shading import Patches, Shape
 from .slit import SlitLight
 
 SOFT_PX = 2.0  # at this softness places half a millimetre apart lie in one valley
-STARTS = 3  # of boards and elevations followed further
+ROUGH_STARTS, STARTS = 4, 2  # of boards and elevations followed in the softened and in the sharp picture
 DEEPEST_MM = 1.3  # gap and outline together
 LIP_MM, U_LIP_MM = 0.14, 0.05  # chamfers are 0.1 to 0.2 mm high (common practice, no published source)
 HELD_MM = 1e-3
@@ -85,14 +85,13 @@ def read_pixels(
     )
     rough, plain = soften(patches, SOFT_PX / 2), undivided(patches)
     tried = []
-    for start in search_starts(soften(patches, SOFT_PX), begin, prior):
+    for start in search_starts(soften(patches, SOFT_PX), begin, prior)[:ROUGH_STARTS]:
         held = Prior(prior.mean.copy(), prior.u.copy())
         held.mean[5], held.u[5] = start.shape.elevation_rad, 0.008
         tried.append(fit_jointly(rough, start.shape, start.gap_mm, held, rounds=5))
     tried.sort(key=lambda t: t.cost)
     tried = [fit_jointly(plain, t.shape, t.gap_mm, prior, rounds=6) for t in tried[:STARTS]]
     sharp = min(tried, key=lambda t: t.cost)
-    sharp = fit_jointly(patches, sharp.shape, sharp.gap_mm, prior, rounds=2)
-    shared = alike(sharp, patches, sharp.gap_mm)
-    last = fit_jointly(patches, sharp.shape, sharp.gap_mm, prior, rounds=3, levels_like=shared)
+    shared = alike(sharp, plain, sharp.gap_mm)
+    last = fit_jointly(patches, sharp.shape, sharp.gap_mm, prior, rounds=4, levels_like=shared)
     return last, patches, strain(last, prior)
