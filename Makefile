@@ -17,7 +17,7 @@ demo: $(DEMO_ENV)/ready
 	@echo "Written: $(DEMO_OUT)/overlay.png  $(DEMO_OUT)/profile.json  $(DEMO_OUT)/report.html"
 
 test: $(TEST_ENV)/ready
-	$(TEST_ENV)/bin/python -m pytest -m "not slow"
+	$(TEST_ENV)/bin/python -m pytest -n 2 -m "not slow"
 
 lint: $(TEST_ENV)/ready-lint
 	$(TEST_ENV)/bin/ruff check .
