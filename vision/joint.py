@@ -87,7 +87,6 @@ def fit_jointly(
     *,
     rounds: int = 8,
     levels_like: tuple[Array, Array] | None = None,
-    log: list[str] | None = None,
 ) -> JointFit:
     """Fit the shared shape and all heights.
 
@@ -151,8 +150,6 @@ def fit_jointly(
                     p, damping = q, max(damping / 4, 1e-5)
                     break
                 damping *= 8
-            if log is not None:
-                log.append(f"{turn} cost {cost:.0f} damping {damping:.1e} shape {np.round(p[:SHARED], 4)}")
             if moved_by < 0.001 and turn > 2:
                 break
     assert miss is not None
@@ -160,8 +157,7 @@ def fit_jointly(
     covariance = np.asarray(np.linalg.inv(matrix), dtype=np.float64)
     sensitivity = np.asarray(-matrix[SHARED:, list(DOUBTFUL)] / np.diag(matrix)[SHARED:, None])
     z = miss.residual / np.sqrt(CORRELATED)
-    known = float((((p[:SHARED] - prior.mean) / prior.u) ** 2).sum() + (_unlikely(p)[0] ** 2).sum())
-    per_pixel = (float(2 * (np.sqrt(1 + z**2) - 1).sum()) + known) / max(float(pixels.sum()), 1.0)
+    per_pixel = (float(2 * (np.sqrt(1 + z**2) - 1).sum()) + _against_known(p, prior)) / max(float(pixels.sum()), 1.0)
     return JointFit(
         shape_from(p[:SHARED]),
         p[SHARED:],
@@ -200,8 +196,12 @@ def _bounded(p: Array) -> Array:
 
 def _cost(z: Array, p: Array, prior: Prior) -> float:
     robust = 2 * ROBUST**2 * float((np.sqrt(1 + (z / ROBUST) ** 2) - 1).sum())
-    known = float((((p[:SHARED] - prior.mean) / prior.u) ** 2).sum())
-    return robust + known + float((_unlikely(p)[0] ** 2).sum())
+    return robust + _against_known(p, prior)
+
+
+def _against_known(p: Array, prior: Prior) -> float:
+    """Return chi-square of shape and heights against what is known before the pixels are asked."""
+    return float((((p[:SHARED] - prior.mean) / prior.u) ** 2).sum() + (_unlikely(p)[0] ** 2).sum())
 
 
 def _unlikely(p: Array) -> tuple[Array, Array]:

@@ -64,6 +64,7 @@ def explain(
     model: bool = False,
     levels_like: tuple[Array, Array] | None = None,
 ) -> Miss:
+    """Draw the frets at a shape and heights (f,), and return what the best levels of light leave of the pixels."""
     return solve(patches, draw(patches, shape, gap_mm), weight, model=model, levels_like=levels_like)
 
 

@@ -13,7 +13,7 @@ from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contac
 
 from .calibrate import Numbering, check_fine, focal_px, settle_scale
 from .camera import OUTER_NEAR_MM
-from .crowns import CrownFit, CrownSet, measure_crowns
+from .crowns import MAX_STRAIN, CrownFit, CrownSet, measure_crowns
 from .findings import refusal, warning
 from .locate import EdgeCurve, Located
 from .numbering import Placed, place_frets
@@ -32,8 +32,6 @@ MIN_CONTRAST = 0.12
 MAX_ELEVATION_RAD = 0.075
 # Median misfit in units of the scatter assumed. Photos read right stand at 0.4 to 1.2 where pixels are explained.
 MAX_MISFIT_OUTLINES, MAX_MISFIT_PIXELS = 3.0, 1.4
-# Of six squares of what is known beforehand: past 22.5 one true shape in a thousand lies (chi-square tables).
-MAX_STRAIN = 22.5
 CONTACT_WITHIN_MM = 0.15
 # Edge rounding, camera height and outline model together (mm): more than this is no contact.
 MAX_FLOAT_MM = 0.25
@@ -170,7 +168,9 @@ def _check_crowns(crowns: CrownSet) -> None:
     if misfit > most:
         raise refusal("shapes-disagree", f"off by {misfit:.1f} times the scatter assumed, {most:g} at most")
     if crowns.strain > MAX_STRAIN:
-        raise refusal("shapes-disagree", f"explained only by frets unlike any, chi-square {crowns.strain:.0f}")
+        raise refusal(
+            "shapes-disagree", f"only frets unlike any explain it: strain {crowns.strain:.0f}, {MAX_STRAIN:g} at most"
+        )
 
 
 def _check_depth(crowns: CrownSet) -> None:

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
-from lightgap.vision.joint import Prior, fit_jointly
+from lightgap.vision.crowns import MAX_STRAIN
+from lightgap.vision.joint import JointFit, Prior, fit_jointly
 from lightgap.vision.patches import pixel_weights, soften
-from lightgap.vision.pixels import SOFT_PX, prior_for
+from lightgap.vision.pixels import SOFT_PX, prior_for, strain
 from lightgap.vision.search import search_starts
 from lightgap.vision.shading import FAR_BEVEL_MM, SUBROWS, Patches, Shape, crown, draw, shape_from, silhouette
 from lightgap.vision.slit import SlitLight
@@ -178,6 +179,20 @@ def prior_for_foot(*, falls: bool) -> Prior:
     comb = Comb(1, 150.0, PX_PER_MM, 0.0, 0.0, 10.0, 1000.0, 5000.0, 648.0)
     camera = BoardCamera(comb, FOOT_MM, DISTANCE_MM, 0.0, np.array([21.0, 0.014]))
     return prior_for(camera, None, slit, dark=False)
+
+
+@pytest.mark.parametrize("change", [{"place_mm": (2.5, 0.0, 0.0, 0.0)}, {"blur": 1.6}, {"height_mm": 0.4}])
+def test_strain_tells_a_shape_unlike_any_and_not_a_tall_wide_fret(change: dict[str, object]) -> None:
+    """The limit is a chi-square's: each change is five standard deviations of what is known, or nearly, by itself."""
+    prior = prior_for_foot(falls=False)
+    usual = shape_from(prior.mean)
+
+    def of(shape: Shape) -> float:
+        return strain(JointFit(shape, *6 * [np.zeros(1)], 0.0), prior)
+
+    assert of(usual) == pytest.approx(0.0, abs=1e-12)
+    assert of(replace(usual, width_mm=1.2 * usual.width_mm, height_mm=1.44 * usual.height_mm)) < 1e-9
+    assert of(replace(usual, **change)) > MAX_STRAIN  # type: ignore[arg-type]
 
 
 def test_shape_goes_to_a_row_of_numbers_and_back() -> None:
