@@ -6,23 +6,21 @@ with robust weights; clipped pixels count only while the model is darker than th
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from lightgap.neck.profile import Array
 
-from .levels import explain, level_prior, solve, uncensored
-from .patches import pixel_weights
-from .shading import Patches, Shape, draw, shape_from
+from .levels import Miss, level_prior, solve, uncensored
+from .patches import around, pixel_weights
+from .shading import Mask, Patches, Shape, draw, paint, shape_from
 
 ROBUST = 2.5
 CORRELATED = 8.0  # neighbouring pixels that share one model error
 PLACES = 4  # terms of the cubic of places
 SHARED = 12  # parameters of the shape, before the heights
 DOUBTFUL = (0, 4, 5, 6, 7, 10)  # of them, those the model is not wholly right about: place, foot, elevation, ...
-THREADS = 2
 # Of a crown off the line of its neighbours: a tenth of a millimetre is a bad fret already (common practice, no
 # published source). Where a fret is seen at all it says more than this; it only keeps a lost one from running away.
 U_KINK_MM = 0.08
@@ -30,6 +28,7 @@ U_KINK_MM = 0.08
 SEEN_LOWER_MM, U_INSIDE_MM = 0.1, 0.05
 # For numerical derivatives, in `Shape.vector`'s order.
 STEP = np.array([0.05, 0.05, 0.05, 0.05, 0.2, 0.001, 5e-5, 0.02, 0.02, 0.01, 0.02, 0.01])
+STEP_GAP_MM = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,54 +103,45 @@ def fit_jointly(
     f = len(gap_mm)
     p = np.concatenate([shape.vector(), gap_mm])
     whole = pixel_weights(patches, shape, gap_mm)
+    need = around(whole, patches)
     damping = 1e-3
     matrix, scatter, miss = np.eye(SHARED + f), np.ones(f), None
-    with ThreadPoolExecutor(THREADS) as pool:
-        for turn in range(rounds):
-            here, gap = shape_from(p[:SHARED]), p[SHARED:]
-            if turn in (2, 4, 6):
-                whole = pixel_weights(patches, here, gap)
-            pictures = draw(patches, here, gap)
-            first = solve(patches, pictures, whole, model=True, levels_like=levels_like)
-            weight = uncensored(patches, whole, first)
-            miss = solve(patches, pictures, weight, levels_like=levels_like)
-            scatter = _scatter(miss.residual, weight)
-            z = miss.residual / scatter[:, None]
-            robust = 1 / np.sqrt(1 + (z / ROBUST) ** 2)
-            shared = np.empty((f, SHARED, z.shape[1]))
-            # One parameter a task: numpy lets threads run side by side. The cubic of places moves each fret alone.
-            varied = [0, *range(PLACES, SHARED)]
-            turns = [shape_from(p[:SHARED] + STEP * (np.arange(SHARED) == j)) for j in varied]
-            tasks = [pool.submit(explain, patches, t, gap, weight, levels_like=levels_like) for t in turns]
-            for j, task in zip(varied, tasks, strict=True):
-                shared[:, j] = (task.result().residual - miss.residual) / STEP[j] / scatter[:, None]
-            for power in range(1, PLACES):
-                shared[:, power] = shared[:, 0] * patches.along[:, None] ** power
-            own = (
-                (explain(patches, here, gap + 0.01, weight, levels_like=levels_like).residual - miss.residual)
-                / 0.01
-                / scatter[:, None]
-            )
-            matrix, right = _normal(shared, own, z, robust)
-            matrix[:SHARED, :SHARED] += np.diag(1 / prior.u**2)
-            right[:SHARED] -= (p[:SHARED] - prior.mean) / prior.u**2
-            off, rates = _unlikely(p)
-            matrix += rates.T @ rates
-            right -= rates.T @ off
-            cost = _cost(z, p, prior)
-            moved_by = 0.0
-            for _ in range(6):
-                step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), right)
-                step[SHARED:] = np.clip(step[SHARED:], -0.12, 0.12)
-                q = _bounded(p + step)
-                after = explain(patches, shape_from(q[:SHARED]), q[SHARED:], weight, levels_like=levels_like)
-                if _cost(after.residual / scatter[:, None], q, prior) < cost:
-                    moved_by = float(np.abs(q - p)[SHARED:].max())
-                    p, damping = q, max(damping / 4, 1e-5)
-                    break
-                damping *= 8
-            if moved_by < 0.001 and turn > 2:
+    pictures = draw(patches, shape, gap_mm, need=need)
+    for turn in range(rounds):
+        here, gap = shape_from(p[:SHARED]), p[SHARED:]
+        if turn in (2, 4, 6):
+            whole = pixel_weights(patches, here, gap)
+            need = around(whole, patches)
+            pictures = draw(patches, here, gap, need=need)
+        first = solve(patches, pictures, whole, levels_like=levels_like)
+        weight = uncensored(patches, pictures, whole, first)
+        miss = solve(patches, pictures, weight, levels_like=levels_like)
+        scatter = _scatter(miss.residual, weight)
+        z = miss.residual / scatter[:, None]
+        robust = 1 / np.sqrt(1 + (z / ROBUST) ** 2)
+        shared, own = _rates(patches, p, miss, need)
+        shared, own = shared / scatter[:, None, None], own / scatter[:, None]
+        matrix, right = _normal(shared, own, z, robust)
+        matrix[:SHARED, :SHARED] += np.diag(1 / prior.u**2)
+        right[:SHARED] -= (p[:SHARED] - prior.mean) / prior.u**2
+        off, rates = _unlikely(p)
+        matrix += rates.T @ rates
+        right -= rates.T @ off
+        cost = _cost(z, p, prior)
+        moved_by = 0.0
+        for _ in range(6):
+            step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), right)
+            step[SHARED:] = np.clip(step[SHARED:], -0.12, 0.12)
+            q = _bounded(p + step)
+            tried = draw(patches, shape_from(q[:SHARED]), q[SHARED:], need=need)
+            after = solve(patches, tried, weight, levels_like=levels_like)
+            if _cost(after.residual / scatter[:, None], q, prior) < cost:
+                moved_by = float(np.abs(q - p)[SHARED:].max())
+                p, damping, pictures = q, max(damping / 4, 1e-5), tried
                 break
+            damping *= 8
+        if moved_by < 0.001 and turn > 2:
+            break
     assert miss is not None
     pixels = (whole > 0).sum(axis=(1, 2)).astype(np.float64)
     covariance = np.asarray(np.linalg.inv(matrix), dtype=np.float64)
@@ -168,6 +158,25 @@ def fit_jointly(
         sensitivity,
         per_pixel,
     )
+
+
+def _rates(patches: Patches, p: Array, miss: Miss, need: Mask) -> tuple[Array, Array]:
+    """Return how the residual changes with the shared parameters (f, SHARED, pixels) and the heights (f, pixels)."""
+
+    def picture(j: int | None, gap_mm: Array) -> Array:
+        moved = shape_from(p[:SHARED] + (0.0 if j is None else STEP * (np.arange(SHARED) == j)))
+        return paint(patches, moved, gap_mm, blade=miss.blade, levels=miss.levels, need=need)
+
+    gap = p[SHARED:]
+    base = picture(None, gap)
+    own = miss.change(picture(None, gap + STEP_GAP_MM) - base) / STEP_GAP_MM
+    shared = np.empty((len(gap), SHARED, own.shape[1]))
+    for j in (0, *range(PLACES, SHARED)):
+        shared[:, j] = miss.change(picture(j, gap) - base) / STEP[j]
+    # The cubic of places moves each fret alone.
+    for power in range(1, PLACES):
+        shared[:, power] = shared[:, 0] * patches.along[:, None] ** power
+    return shared, own
 
 
 def alike(fit: JointFit, patches: Patches, gap_mm: Array) -> tuple[Array, Array]:
@@ -224,9 +233,9 @@ def _normal(shared: Array, own: Array, z: Array, robust: Array) -> tuple[Array, 
     f = len(own)
     matrix, right = np.zeros((SHARED + f, SHARED + f)), np.zeros(SHARED + f)
     weighed = shared * robust[:, None, :]
-    matrix[:SHARED, :SHARED] = np.einsum("fip,fjp->ij", weighed, shared)
-    right[:SHARED] = -np.einsum("fip,fp->i", weighed, z)
-    cross = np.einsum("fip,fp->fi", weighed, own)
+    matrix[:SHARED, :SHARED] = (weighed @ shared.transpose(0, 2, 1)).sum(axis=0)
+    right[:SHARED] = -(weighed @ z[..., None])[..., 0].sum(axis=0)
+    cross = (weighed @ own[..., None])[..., 0]
     matrix[SHARED:, :SHARED] = cross
     matrix[:SHARED, SHARED:] = cross.T
     diagonal = np.arange(SHARED, SHARED + f)

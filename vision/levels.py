@@ -13,17 +13,49 @@ import numpy as np
 from lightgap.neck.profile import Array
 
 from .patches import CLIPPED
-from .shading import LEVELS, Patches, Shape, draw
+from .shading import LEVELS, Mask, Patches, Shape, draw
 
 
 @dataclass(frozen=True, slots=True)
 class Miss:
-    """What the model leaves of the pixels, levels solved."""
+    """What the model leaves of the pixels, levels solved.
 
-    residual: Array  # (f, pixels)
-    against_prior: Array  # (f, LEVELS)
-    levels: Array  # (f, LEVELS)
-    model: Array | None
+    Attributes
+    ----------
+    residual
+        (f, pixels) times the root of the weight.
+    against_prior
+        (f, LEVELS) of the levels, in standard deviations.
+    levels
+        (f, LEVELS).
+    blade
+        (f, c) level of the blade.
+    """
+
+    residual: Array
+    against_prior: Array
+    levels: Array
+    blade: Array
+    _root: Array
+    _blade_share: Array
+    _blade_size: Array
+    _basis: Array
+    _normal: Array
+
+    def change(self, picture: Array) -> Array:
+        """Return (f, pixels) how the residual changes with a small change (f, r, c) of the picture.
+
+        The levels follow (Kaufman, A variable projection method for solving separable nonlinear least squares problems,
+        BIT 15, 1975: what the change does to the levels' own equations is left out).
+        """
+        seen = _without(picture * self._root, self._blade_share, self._blade_size).reshape(len(picture), -1)
+        follow = np.linalg.solve(self._normal, (self._basis @ seen[..., None]).astype(np.float64))[..., 0]
+        return np.asarray((follow[:, None, :].astype(seen.dtype) @ self._basis)[:, 0] - seen)
+
+
+def _without(values: Array, blade: Array, size: Array) -> Array:
+    """Return values (f, r, c) without what the blade, free in every column, takes."""
+    return np.asarray(values - blade * ((blade * values).sum(axis=1) / size)[:, None, :])
 
 
 def level_prior(patches: Patches, weight: Array) -> tuple[Array, Array]:
@@ -61,11 +93,11 @@ def explain(
     gap_mm: Array,
     weight: Array,
     *,
-    model: bool = False,
+    need: Mask | None = None,
     levels_like: tuple[Array, Array] | None = None,
 ) -> Miss:
     """Draw the frets at a shape and heights (f,), and return what the best levels of light leave of the pixels."""
-    return solve(patches, draw(patches, shape, gap_mm), weight, model=model, levels_like=levels_like)
+    return solve(patches, draw(patches, shape, gap_mm, need=need), weight, levels_like=levels_like)
 
 
 def solve(
@@ -73,35 +105,33 @@ def solve(
     pictures: Array,
     weight: Array,
     *,
-    model: bool = False,
     levels_like: tuple[Array, Array] | None = None,
 ) -> Miss:
     """Return what the best levels of light leave of the pixels."""
     root = np.sqrt(weight)
-    blade = pictures[0] * root
-    size = (blade * blade).sum(axis=1) + 1e-3
+    share = pictures[0] * root
+    size = (share * share).sum(axis=1) + 1e-3
     f = len(pictures[0])
-
-    def without_blade(values: Array) -> Array:
-        return np.asarray(values - blade * ((blade * values).sum(axis=1) / size)[:, None, :])
-
-    light = without_blade(patches.light * root).reshape(f, -1)
-    basis = np.stack([without_blade(p * root).reshape(f, -1) for p in pictures[1:]], axis=1)
+    light = _without(patches.light * root, share, size).reshape(f, -1)
+    basis = np.stack([_without(p * root, share, size).reshape(f, -1) for p in pictures[1:]], axis=1)
     mean, u = levels_like or level_prior(patches, weight)
     normal = (basis @ basis.transpose(0, 2, 1)).astype(np.float64)
     right = (basis @ light[..., None])[..., 0].astype(np.float64) + mean / u**2
     normal[:, np.arange(LEVELS), np.arange(LEVELS)] += 1 / u**2
-    levels = np.linalg.solve(normal, right[..., None])[..., 0]
+    levels = np.asarray(np.linalg.solve(normal, right[..., None])[..., 0], dtype=np.float64)
     residual = (light - (levels[:, None, :].astype(np.float32) @ basis)[:, 0]).astype(np.float64)
-    picture = None
-    if model:
-        painted = np.einsum("ifrc,fi->frc", pictures[1:], levels)
-        own = (weight * pictures[0] * (patches.light - painted)).sum(axis=1) / size
-        picture = painted + pictures[0] * own[:, None, :]
-    return Miss(np.asarray(residual), np.asarray((levels - mean) / u), np.asarray(levels), picture)
+    left = patches.light - _painted(pictures, levels)
+    blade = (weight * pictures[0] * left).sum(axis=1) / size
+    return Miss(residual, (levels - mean) / u, levels, blade, root, share, size, basis, normal)
 
 
-def uncensored(patches: Patches, weight: Array, miss: Miss) -> Array:
+def _painted(pictures: Array, levels: Array) -> Array:
+    """Return (f, r, c): all pictures but the blade's, at their levels."""
+    weighed = pictures[1:] * levels.T.astype(pictures.dtype)[:, :, None, None]
+    return np.asarray(weighed.sum(axis=0))
+
+
+def uncensored(patches: Patches, pictures: Array, weight: Array, miss: Miss) -> Array:
     """Return the weights without clipped pixels that the model has as bright as they can show."""
-    assert miss.model is not None
-    return np.asarray(np.where((patches.light > CLIPPED) & (miss.model > CLIPPED), 0.0, weight))
+    model = _painted(pictures, miss.levels) + pictures[0] * miss.blade[:, None, :]
+    return np.asarray(np.where((patches.light > CLIPPED) & (model > CLIPPED), 0.0, weight).astype(weight.dtype))

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, gaussian_filter1d, label
+from scipy.ndimage import binary_dilation, gaussian_filter1d, label, maximum_filter
 
 from lightgap.neck.profile import Array
 
 from .camera import BoardCamera
 from .locate import EdgeCurve
 from .photo import FloatImage
-from .shading import SUBROWS, Patches, Shape, crown, silhouette
+from .shading import SUBROWS, Mask, Patches, Shape, crown, silhouette
 from .slit import SlitLight
-
-Mask = NDArray[np.bool_]
 
 TARGET_PX_PER_MM = 14.0  # finer pictures are binned: the point spread leaves nothing between the pixels
 NEAR_MM, FAR_MM = 14.0, -8.0  # depths at which outlines are used
@@ -28,6 +26,7 @@ NOISE = 0.03  # linear light at mid grey, model errors included; only ratios mat
 CLIPPED = 0.97
 GLINT_MM2 = 0.8
 NEIGHBOUR_MARGIN_MM = 0.05
+BLUR_REACH = 4.0  # blurs: three are drawn, of a blur that may turn out wider
 
 
 def cut_patches(
@@ -100,30 +99,37 @@ def _glints(light: Array, px_per_mm: float) -> Array:
     return np.asarray(binary_dilation(small[spots], iterations=2))
 
 
-def soften(patches: Patches, blur_px: float) -> Patches:
-    """Return the patches as a softer lens with half the pixels shows them: rival explanations run together.
+def soften(patches: Patches, blur_px: float, *, step: int = 2) -> Patches:
+    """Return the patches as a softer lens with pixels `step` times as large shows them: rivals run together.
 
     A row of them is drawn at once: the blur leaves nothing to be seen between the rows.
     """
     light = gaussian_filter1d(patches.light, blur_px, axis=1, mode="nearest")
-    light = gaussian_filter1d(light, blur_px, axis=2, mode="nearest")[:, ::2, ::2]
-    px = patches.px_per_mm[:, ::2] / 2
+    light = gaussian_filter1d(light, blur_px, axis=2, mode="nearest")[:, ::step, ::step]
+    px = patches.px_per_mm[:, ::step] / step
     return replace(
         patches,
         light=light,
-        below_mm=patches.row_below_mm[:, ::2, ::2].astype(light.dtype),
-        x_mm=patches.x_mm[:, ::2],
+        below_mm=patches.row_below_mm[:, ::step, ::step].astype(light.dtype),
+        x_mm=patches.x_mm[:, ::step],
         px_per_mm=px,
-        gap_light=patches.gap_light[:, ::2],
-        u_gap_light=patches.u_gap_light[:, ::2],
-        inside=patches.inside[:, ::2, ::2],
-        blur_px=float(np.hypot(patches.blur_px, blur_px)) / 2,
+        gap_light=patches.gap_light[:, ::step],
+        u_gap_light=patches.u_gap_light[:, ::step],
+        inside=patches.inside[:, ::step, ::step],
+        blur_px=float(np.hypot(patches.blur_px, blur_px)) / step,
     )
 
 
 def undivided(patches: Patches) -> Patches:
     """Return the patches with one sub-row a pixel: coarser, and drawn in a third of the time."""
     return replace(patches, below_mm=patches.row_below_mm)
+
+
+def repeated(patches: Patches, times: int) -> Patches:
+    """Return the patches several times over, one set after the other."""
+    of_frets: dict[str, Any] = {a.name: getattr(patches, a.name) for a in fields(patches)}
+    many = {n: np.concatenate([v] * times) for n, v in of_frets.items() if isinstance(v, np.ndarray)}
+    return Patches(**(of_frets | many))
 
 
 def pixel_weights(patches: Patches, shape: Shape, gap_mm: Array, *, deep_mm: float = DEEP_MM) -> Array:
@@ -140,6 +146,12 @@ def pixel_weights(patches: Patches, shape: Shape, gap_mm: Array, *, deep_mm: flo
     return np.asarray(
         patches.inside * use[:, None, :] * rows / (NOISE**2 * (0.15 + np.maximum(patches.light, 0))), dtype=np.float32
     )
+
+
+def around(weight: Array, patches: Patches) -> Mask:
+    """Return (f, r, c) where a picture must be drawn: pixels that count, and as far around them as the blur reaches."""
+    reach = 2 * int(BLUR_REACH * patches.blur_px + 1.5) + 1
+    return np.asarray(maximum_filter(weight > 0, size=(1, reach, reach), mode="constant"))
 
 
 def _before_neighbour(patches: Patches, shape: Shape, gap_mm: Array, top_mm: Array) -> Mask:

@@ -85,7 +85,7 @@ def read_pixels(
     )
     rough, plain = soften(patches, SOFT_PX / 2), undivided(patches)
     tried = []
-    for start in search_starts(soften(patches, SOFT_PX), begin, prior)[:ROUGH_STARTS]:
+    for start in search_starts(soften(patches, SOFT_PX, step=3), begin, prior)[:ROUGH_STARTS]:
         held = Prior(prior.mean.copy(), prior.u.copy())
         held.mean[5], held.u[5] = start.shape.elevation_rad, 0.008
         tried.append(fit_jointly(rough, start.shape, start.gap_mm, held, rounds=5))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -11,9 +10,9 @@ from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
-from .joint import CORRELATED, ROBUST, SEEN_LOWER_MM, THREADS, U_INSIDE_MM, Prior
-from .levels import explain
-from .patches import pixel_weights
+from .joint import CORRELATED, ROBUST, SEEN_LOWER_MM, U_INSIDE_MM, Prior
+from .levels import explain, level_prior
+from .patches import around, pixel_weights, repeated
 from .shading import Patches, Shape
 
 FLAT_PER_MM = 1e-5
@@ -26,20 +25,19 @@ TRIAL_GAPS_MM = np.arange(-0.15, 0.91, 0.13)
 
 def scan(patches: Patches, shape: Shape, *, place_mm: Array, gap_mm: Array, weight: Array) -> Array:
     """Return (f, places, gaps): how badly each fret is explained at each trial place and gap, by the same pixels."""
-    f = len(patches.position_mm)
-    out = np.empty((f, len(place_mm), len(gap_mm)))
+    f, g = len(patches.position_mm), len(gap_mm)
+    # All gaps are drawn at once: the arrays are small, and calls are what takes the time.
+    many, weights, gaps = repeated(patches, g), np.tile(weight, (g, 1, 1)), np.repeat(gap_mm, f)
+    need, likely = around(weights, patches), level_prior(many, weights)
     first, slope, bend, twist = shape.place_mm
-
-    def try_place(i: int) -> None:
-        moved = replace(shape, place_mm=(first + float(place_mm[i]), slope, bend, twist))
-        for j, gap in enumerate(gap_mm):
-            miss = explain(patches, moved, np.full(f, gap), weight)
-            z = miss.residual / np.sqrt(CORRELATED)
-            loss = 2 * ROBUST**2 * (np.sqrt(1 + (z / ROBUST) ** 2) - 1).sum(axis=1)
-            out[:, i, j] = loss + (miss.against_prior**2).sum(axis=1) / CORRELATED
-
-    with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(try_place, range(len(place_mm))))
+    out = np.empty((f, len(place_mm), g))
+    for i, place in enumerate(place_mm):
+        moved = replace(shape, place_mm=(first + float(place), slope, bend, twist))
+        miss = explain(many, moved, gaps, weights, need=need, levels_like=likely)
+        z = miss.residual / np.sqrt(CORRELATED)
+        loss = 2 * ROBUST**2 * (np.sqrt(1 + (z / ROBUST) ** 2) - 1).sum(axis=1)
+        loss += (miss.against_prior**2).sum(axis=1) / CORRELATED
+        out[:, i] = loss.reshape(g, f).T
     return out
 
 
@@ -72,8 +70,8 @@ def search_starts(soft: Patches, shape: Shape, prior: Prior) -> list[Start]:
     order = np.arange(len(soft.position_mm))
     grid = [np.array([a, b, 0.0, 0.0]) for a in np.arange(-1, 1.01, 0.2) for b in np.arange(-1, 1.01, 0.2)]
     boards = {shape.board_per_mm, FLAT_PER_MM} if prior.u[6] > FLAT_PER_MM * 10 else {shape.board_per_mm}
-    starts = []
-    for board, elevation in product(sorted(boards), TRIAL_ELEVATIONS):
+
+    def best(board: float, elevation: float) -> Start:
         tried = replace(shape, place_mm=(0.0, 0.0, 0.0, 0.0), elevation_rad=elevation, board_per_mm=board)
         weight = pixel_weights(soft, tried, np.zeros(len(order)), deep_mm=1.0)
         table = scan(soft, tried, place_mm=TRIAL_PLACES_MM, gap_mm=TRIAL_GAPS_MM, weight=weight)
@@ -82,24 +80,24 @@ def search_starts(soft: Patches, shape: Shape, prior: Prior) -> list[Start]:
         # What no place explains is the model's error: it must not drown what is known beforehand.
         temper = max(1.0, float(least.min(axis=1).sum()) * CORRELATED / max(float((weight > 0).sum()), 1.0))
 
-        def loss(cubic: Array, least: Array = least / temper) -> float:
+        def loss(cubic: Array) -> float:
             i, share, beyond = _between(np.asarray(np.polynomial.polynomial.polyval(soft.along, cubic)))
             spread = float((((cubic - prior.mean[:4]) / prior.u[:4]) ** 2).sum())
             values = least[order, i] * (1 - share) + least[order, i + 1] * share
-            return float(values.sum()) + spread + 1e3 * float((beyond**2).sum())
+            return float(values.sum()) / temper + spread + 1e3 * float((beyond**2).sum())
 
         found = minimize(loss, min(grid, key=loss), method="Nelder-Mead", options={"maxiter": 300})
         place = np.asarray(np.polynomial.polynomial.polyval(soft.along, found.x))
         i, share, _ = _between(place)
         cost = table[order, np.where(share > 0.5, i + 1, i)]
         c = [float(v) for v in found.x]
-        starts.append(
-            Start(
-                replace(tried, place_mm=(c[0], c[1], c[2], c[3])),
-                _lowest(cost, _path(cost / temper)),
-                float(found.fun) * temper,
-            )
+        return Start(
+            replace(tried, place_mm=(c[0], c[1], c[2], c[3])),
+            _lowest(cost, _path(cost / temper)),
+            float(found.fun) * temper,
         )
+
+    starts = [best(board, elevation) for board, elevation in product(sorted(boards), TRIAL_ELEVATIONS)]
     return sorted(starts, key=lambda s: s.cost)
 
 

@@ -10,10 +10,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import DTypeLike, NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
 from lightgap.neck.profile import Array
+
+Mask = NDArray[np.bool_]
+Indices = NDArray[np.intp]
 
 SUBROWS = 3
 EDGE_OF_CROWN = 0.96  # of the half width: beyond it an ellipse is upright and says nothing of the height
@@ -171,7 +175,7 @@ def silhouette(patches: Patches, shape: Shape) -> tuple[Array, Array]:
     return z, drop + 0.5 * k * z * z + a * z
 
 
-def draw(patches: Patches, shape: Shape, gap_mm: Array) -> Array:
+def draw(patches: Patches, shape: Shape, gap_mm: Array, *, need: Mask | None = None) -> Array:
     """Return what each level of light paints: (1 + LEVELS, f, r, c).
 
     First the blade (its level is free in every column), then the gap's light as it stands in the columns, and the same
@@ -181,47 +185,121 @@ def draw(patches: Patches, shape: Shape, gap_mm: Array) -> Array:
 
     A ray of sight that meets the crown is mirrored there; how much of it, spread by the crown's gloss, passes under the
     blade, meets its underside or its face, or goes over it, follows from the angles to the blade's edges.
+
+    Parameters
+    ----------
+    patches, shape, gap_mm
+        The frets, what they share, and their (f,) heights.
+    need
+        (f, r, c) where the picture is looked at, the blur's reach around it included: elsewhere crowns stay unpainted.
     """
+    seen = _layers(patches, shape, gap_mm, need)
+    pictures = np.zeros((1 + LEVELS, *patches.below_mm.shape), dtype=patches.below_mm.dtype)
+    pictures[0] = seen.blade
+    pictures[1] = seen.gap
+    pictures[2] = seen.gap * seen.growing
+    for picture, share in zip(pictures[3:-2], seen.mirrored, strict=True):
+        picture[seen.on_crown] = share
+    pictures[-2] = seen.board
+    pictures[-1] = seen.chamfer
+    return _blurred(pictures, patches, shape)
+
+
+def paint(patches: Patches, shape: Shape, gap_mm: Array, *, blade: Array, levels: Array, need: Mask) -> Array:
+    """Return the picture (f, r, c) at given levels: what `draw` returns, weighed and summed, at a share of the cost.
+
+    Parameters
+    ----------
+    patches, shape, gap_mm, need
+        As in `draw`.
+    blade
+        (f, c) level of the blade.
+    levels
+        (f, LEVELS) of the rest.
+    """
+    seen = _layers(patches, shape, gap_mm, need)
+    level = levels.astype(patches.below_mm.dtype)[:, :, None, None]
+    light = seen.blade * blade.astype(level.dtype)[:, None, :] + level[:, -2] * seen.board + level[:, -1] * seen.chamfer
+    light += seen.gap * (level[:, 0] + level[:, 1] * seen.growing)
+    of_fret = level[seen.on_crown[0], 2:-2, 0, 0].T
+    light[seen.on_crown] += (of_fret * seen.mirrored).sum(axis=0)
+    return np.asarray(_blurred(light[None], patches, shape)[0])
+
+
+@dataclass(frozen=True, slots=True)
+class _Layers:
+    """Shares of the sub-rows: (f, rows, c), of the crown only where it is looked at."""
+
+    blade: Array
+    gap: Array  # in its own light
+    growing: Array  # by which factor the gap's light changes downwards, for a level of 1
+    board: Array
+    chamfer: Array
+    on_crown: tuple[Indices, ...]  # fret, row and column
+    mirrored: Array  # (LEVELS - 4, points)
+
+
+def _layers(patches: Patches, shape: Shape, gap_mm: Array, need: Mask | None) -> _Layers:
     z_out, drop = silhouette(patches, shape)
     k, a, v = shape.board_per_mm, shape.elevation_rad, patches.below_mm
     distance = patches.distance_mm
-    gap_mm = gap_mm.astype(patches.below_mm.dtype)
+    gap_mm = gap_mm.astype(v.dtype)
     # The board's horizon: its ridge, or its edge where the camera looks down on all of it.
     low_z = np.clip(-a / k, -patches.near_mm, patches.near_mm)[:, None].astype(v.dtype)
     board = shape.height_mm + 0.5 * k * low_z**2 + a * low_z
-    gap = gap_mm[:, None]
-    depth = np.where(drop > board, low_z, z_out)
-    top = (gap + np.minimum(drop, board)) * distance / (distance - depth)
-    subrows = patches.subrows
-    per_mm = patches.px_per_mm[:, None, :] * subrows
-    on_blade = np.clip(0.5 - v * per_mm, 0, 1)
-    covered = np.clip(0.5 - (v - shape.lip_mm) * per_mm, 0, 1)  # by the blade and its chamfer
-    on_fret = np.clip(0.5 + (v - np.minimum(top, 9.0)[:, None, :]) * per_mm, 0, 1) * (1 - covered)
-    shares = _mirrored(patches, shape, gap_mm, z_out, drop)
-    on_crown = np.where((drop > board)[:, None, :], 0.0, on_fret)
-    pictures = np.empty((1 + LEVELS, *v.shape), dtype=v.dtype)
-    pictures[0] = on_blade
-    pictures[1] = (1 - covered - on_fret) * patches.gap_light[:, None, :]
-    pictures[2] = pictures[1] * (np.clip(v, 0, 2 * GRADIENT_MM) / GRADIENT_MM)
-    np.multiply(shares, on_crown, out=pictures[3:-2])
-    pictures[-2] = on_fret - on_crown
-    pictures[-1] = covered - on_blade
-    blur = patches.blur_px * shape.blur
-    rows = gaussian_filter1d(pictures, blur * subrows, axis=2, truncate=3.0, mode="nearest")
-    rows = rows[:, :, subrows // 2 :: subrows]
-    return np.asarray(gaussian_filter1d(rows, blur, axis=3, truncate=3.0, mode="nearest"))
+    behind = drop > board
+    depth = np.where(behind, low_z, z_out)
+    top = (gap_mm[:, None] + np.minimum(drop, board)) * distance / (distance - depth)
+    per_mm = patches.px_per_mm[:, None, :] * patches.subrows
+    in_subrows = v * per_mm
+    on_blade = np.clip(0.5 - in_subrows, 0, 1)
+    covered = np.clip(0.5 + shape.lip_mm * per_mm - in_subrows, 0, 1)  # by the blade and its chamfer
+    on_fret = np.clip(0.5 - np.minimum(top, 9.0)[:, None, :] * per_mm + in_subrows, 0, 1) * (1 - covered)
+    shown = (on_fret > 0) & ~behind[:, None, :]
+    if need is not None:
+        shown &= np.repeat(need, patches.subrows, axis=1)
+    points: tuple[Indices, ...] = np.nonzero(shown)
+    share = on_fret[points]
+    mirrored = _mirrored(patches, shape, gap_mm, z_out, drop, points) * share
+    of_board = np.where(behind[:, None, :], on_fret, 0)
+    gap = (1 - covered - on_fret) * patches.gap_light[:, None, :]
+    growing = np.clip(v, 0, 2 * GRADIENT_MM) / GRADIENT_MM
+    return _Layers(on_blade, gap, growing, of_board, covered - on_blade, points, mirrored)
 
 
-def _mirrored(patches: Patches, shape: Shape, gap_mm: Array, z_out: Array, drop: Array) -> Array:
-    """Return (LEVELS - 4, f, rows, c): what each pixel's crown mirrors: gap, underside, face, above it, and by side."""
+def _blurred(pictures: Array, patches: Patches, shape: Shape) -> Array:
+    """Return pictures (n, f, rows, c) as the point spread shows them, sampled at the pixels' centres.
+
+    As products with the blur's matrices: for pictures this small several times faster than filtering.
+    """
+    blur, subrows = patches.blur_px * shape.blur, patches.subrows
+    down = _blur_matrix(pictures.shape[2], blur * subrows, pictures.dtype)[subrows // 2 :: subrows]
+    across = _blur_matrix(pictures.shape[3], blur, pictures.dtype).T
+    rows = down @ pictures
+    return np.asarray((rows.reshape(-1, rows.shape[3]) @ across).reshape(rows.shape))
+
+
+def _blur_matrix(size: int, blur_px: float, dtype: DTypeLike) -> Array:
+    return np.asarray(gaussian_filter1d(np.eye(size, dtype=dtype), blur_px, axis=0, truncate=3.0, mode="nearest"))
+
+
+def _mirrored(
+    patches: Patches,
+    shape: Shape,
+    gap_mm: Array,
+    z_out: Array,
+    drop: Array,
+    points: tuple[Indices, ...],
+) -> Array:
+    """Return (LEVELS - 4, points): what the crown mirrors there: gap, underside, face, above it, and by side."""
     k, a = shape.board_per_mm, shape.elevation_rad
     distance, half_t = patches.distance_mm, patches.thickness_mm / 2
-    s, beside = patches.slant(shape)[:, None, :], patches.beside_mm(shape)[:, None, :]
+    fret, _, column = points
+    s, beside = patches.slant(shape)[fret, column], patches.beside_mm(shape)[fret, column]
+    z_out, gap, v = z_out[fret, column], gap_mm[fret], patches.below_mm[points]
     curvature = k + shape.height_mm / (shape.width_mm / 2) ** 2 * s * s
-    z_out, gap = z_out[:, None, :], gap_mm[:, None, None]
-    v = patches.below_mm
     # Where the line of sight meets the crown: the root on the camera's side of the outline.
-    depth = np.maximum(v * (1 - z_out / distance) - gap - drop[:, None, :], 0.0)
+    depth = np.maximum(v * (1 - z_out / distance) - gap - drop[fret, column], 0.0)
     z = z_out + np.sqrt(2 * depth / curvature)
     fall, slope = crown(beside + s * z, shape)
     miss = fall + 0.5 * k * z * z + a * z - (v * (1 - z / distance) - gap)
@@ -230,21 +308,18 @@ def _mirrored(patches: Patches, shape: Shape, gap_mm: Array, z_out: Array, drop:
     fall, slope = crown(beside + s * z, shape)
     pitch = k * z
     facing = 2 * (s * slope + a + pitch) / (1 + slope * slope + pitch * pitch)
-    up = facing - a
-    away = np.maximum(1 - facing * pitch, 0.05)
+    rise = (facing - a) / np.maximum(1 - facing * pitch, 0.05)
     side = facing * slope - s
     height = np.maximum(gap - shape.lip_mm + fall + 0.5 * k * z * z, 0.0)
-    rise = up / away
     width = shape.gloss + MIRROR_WIDTH
     under = np.where(z < -half_t, 3.0, height / np.maximum(z + half_t, 0.05))
     before = z > half_t
     room = np.maximum(z - half_t, 0.05)
-    gap_share = ndtr((under - rise) / width)
+    out = np.empty((LEVELS - 4, len(v)), dtype=v.dtype)
+    out[0] = ndtr((under - rise) / width)
     beyond = np.where(before, ndtr((rise - height / room) / width), 0.0)
     dome = np.where(before, ndtr((rise - (height + BLADE_HEIGHT_MM) / room) / width), 0.0)
-    out = np.empty((LEVELS - 4, *v.shape), dtype=v.dtype)
-    out[0] = gap_share
-    out[1] = np.where(z < -half_t, 0.0, np.clip(1 - gap_share - beyond, 0, 1))
+    out[1] = np.where(z < -half_t, 0.0, np.clip(1 - out[0] - beyond, 0, 1))
     out[2] = np.clip(beyond - dome, 0, 1)
     out[3] = dome
     out[4] = (out[2] + dome) * np.clip(side, -1, 1)
