@@ -24,6 +24,11 @@ U_NEAR_MIDDLE_MM = 2.5  # of half a board's width at the nut
 TAPER = 0.014
 U_GLOW_MM, U_END_MM = 0.12, 0.1
 U_START_MM = 5.0
+BAND_MM, BAND_STEP_MM = 0.45, 0.05
+END_BANDS_MM = np.arange(0.45, 8.0, 0.25)  # below the edge: from an end's top to the lower border of the board's side
+BELOW_FLANKS = 3  # from this band on no crown's flank, seen past its end, takes part
+END_REACHES_MM = (1.2, 0.9, 0.7, *(0.6,) * 7)  # round by round
+SETTLING = 3  # after so many rounds the ends stay in their band, or go to the next
 SETTLED_PX = 0.2  # fret ends this smooth along the board need no further round
 
 
@@ -84,60 +89,57 @@ def column_of(camera: BoardCamera, x_mm: Array, z_mm: Array) -> Array:
     return camera.comb.x_px((x_mm - camera.x_foot_mm * ratio) / (1 - ratio))
 
 
-def fit_cameras(
-    luminance: FloatImage, edge: EdgeCurve, comb: Comb, *, u_scale: float
-) -> tuple[BoardCamera, BoardCamera]:
+def fit_camera(
+    luminance: FloatImage, edge: EdgeCurve, comb: Comb, *, u_scale: float, beside_outer: bool
+) -> BoardCamera:
     """Refine the comb and find the fret ends: both rows together tell yaw, distortion and the way depth is smeared.
 
     The glow that each fret throws on the blade stands at the crown's place along the board, shifted alike for all
     frets by the direction of the light; the ends of the frets stand at the near side of the board. A camera with the
     focal length given by the photo must explain both.
 
-    Returns
-    -------
-    (middle, outer)
-        The camera if the straightedge lies along the middle of the board, and if it lies along the outer string.
+    Parameters
+    ----------
+    luminance, edge, comb
+        (height, width) linear light, the straightedge's lower edge, and the frets found under it.
+    u_scale
+        Relative standard uncertainty of the comb's scale.
+    beside_outer
+        The straightedge lies along the outer string, and not along the middle of the board.
     """
     numbers, columns = comb.frets(edge.low_px - 2, edge.high_px + 2)
     position = fret_position_mm(numbers.astype(np.float64), comb.scale_length_mm)
-    glow, step = _band(luminance, edge, comb, -0.5, -0.05)
-    seen_glow = _peaks(glow, step, columns, 0.9 * comb.px_per_mm)
-    bands = [_band(luminance, edge, comb, low, low + 0.45)[0] for low in np.arange(1.2, 8.0, 0.25)]
-    found = []
+    glow, step = _bands(luminance, edge, comb, np.array([-0.5]))
+    seen_glow = _peaks(glow[0], step, columns, 0.9 * comb.px_per_mm)
+    bands, _ = _bands(luminance, edge, comb, END_BANDS_MM)
     # The ends stand a few millimetres before the line when the straightedge lies along the outer string, far otherwise.
-    for low_mm, high_mm in ((11.0, 33.0), (0.0, OUTER_NEAR_MM)):
-        camera = camera_from_comb(comb)
-        near = _find_ends(luminance, edge, camera, position, np.arange(low_mm, high_mm, 0.5))
-        for reach in (1.2, 0.9, 0.7, *(0.6,) * 7):
-            expected = column_of(camera, position, near[0] + near[1] * position)
-            seen_end, scatter = _steadiest(bands, step, expected, reach * comb.px_per_mm, position)
-            camera = _fit_rows(
-                comb,
-                position,
-                seen_glow,
-                seen_end,
-                near,
-                u_scale=u_scale,
-                u_end_mm=scatter / comb.px_per_mm,
-                outer=high_mm <= OUTER_NEAR_MM,
-            )
-            near = camera.near_mm
-            if scatter < SETTLED_PX:
-                break
-        if high_mm > OUTER_NEAR_MM and not _like_a_board(near, half_nut_mm(comb.scale_length_mm)):
-            none = np.full(len(position), np.nan)
-            camera = _fit_rows(
-                comb,
-                position,
-                seen_glow,
-                none,
-                np.array([half_nut_mm(comb.scale_length_mm), TAPER]),
-                u_scale=u_scale,
-                u_end_mm=U_END_MM,
-                outer=False,
-            )
-        found.append(camera)
-    return found[0], found[1]
+    near_mm = np.arange(0.0, OUTER_NEAR_MM, 0.5) if beside_outer else np.arange(11.0, 33.0, 0.5)
+    camera = camera_from_comb(comb)
+    near = _find_ends(bands, step, camera, position, near_mm)
+    bands = bands[BELOW_FLANKS:]
+    for turn, reach in enumerate(END_REACHES_MM):
+        expected = column_of(camera, position, near[0] + near[1] * position)
+        best, seen_end, scatter = _steadiest(bands, step, expected, reach * comb.px_per_mm, position)
+        if turn == SETTLING:
+            bands = bands[max(best - 1, 0) : best + 2]
+        camera = _fit_rows(
+            comb,
+            position,
+            seen_glow,
+            seen_end,
+            near,
+            u_scale=u_scale,
+            u_end_mm=scatter / comb.px_per_mm,
+            outer=beside_outer,
+        )
+        near = camera.near_mm
+        if scatter < SETTLED_PX:
+            break
+    if beside_outer or _like_a_board(near, half_nut_mm(comb.scale_length_mm)):
+        return camera
+    none = np.full(len(position), np.nan)
+    usual = np.array([half_nut_mm(comb.scale_length_mm), TAPER])
+    return _fit_rows(comb, position, seen_glow, none, usual, u_scale=u_scale, u_end_mm=U_END_MM, outer=False)
 
 
 def _like_a_board(near_mm: Array, half_width_mm: float) -> bool:
@@ -147,15 +149,15 @@ def _like_a_board(near_mm: Array, half_width_mm: float) -> bool:
 
 def _steadiest(
     bands: list[Array], step: float, expected: Array, reach_px: float, position: Array
-) -> tuple[Array, float]:
-    """Return the peaks of the band that lie most smoothly along the board, and their scatter.
+) -> tuple[int, Array, float]:
+    """Return which band's peaks lie most smoothly along the board, these, and their scatter.
 
     Fret ends, or their slots in the board's side, follow the comb to a fraction of a pixel; flanks, inlays and grain
     do not.
     """
-    best: tuple[float, Array, float] = (np.inf, np.full(len(position), np.nan), reach_px)
+    best: tuple[float, int, Array, float] = (np.inf, 0, np.full(len(position), np.nan), reach_px)
     t = (position - position.mean()) / max(float(np.ptp(position)), 1.0)
-    for signal in bands:
+    for band, signal in enumerate(bands):
         seen = _peaks(signal, step, expected, reach_px)
         ok = np.isfinite(seen)
         if ok.sum() < max(4, 0.7 * len(seen)):
@@ -171,8 +173,8 @@ def _steadiest(
             ok = tight
         cost = scatter / np.sqrt(ok.sum())
         if cost < best[0]:
-            best = (cost, np.where(ok, seen, np.nan), scatter)
-    return best[1], best[2]
+            best = (cost, band, np.where(ok, seen, np.nan), scatter)
+    return best[1:]
 
 
 def _fit_rows(
@@ -224,12 +226,15 @@ def _fit_rows(
     return replace(camera_of(fit.x), u_scale=float(np.sqrt(covariance[1, 1])))
 
 
-def _band(luminance: FloatImage, edge: EdgeCurve, comb: Comb, low_mm: float, high_mm: float) -> tuple[Array, float]:
+def _bands(luminance: FloatImage, edge: EdgeCurve, comb: Comb, low_mm: Array) -> tuple[list[Array], float]:
+    """Return what stands out along bands below the edge that begin `low_mm` under it, and the column spacing."""
     x = np.arange(0, luminance.shape[1] - 1, 0.1 * comb.px_per_mm)
-    strip = sample_strip(
-        luminance, edge.y_px(x), x, px_per_mm=comb.px_per_mm, below_mm=np.arange(low_mm, high_mm + 1e-9, 0.05)
-    )
-    return significance(strip.texture(TEXTURE_WINDOW_MM, comb.px_per_mm)), strip.step_px
+    below = np.arange(low_mm[0], low_mm[-1] + BAND_MM + 1e-9, BAND_STEP_MM)
+    strip = sample_strip(luminance, edge.y_px(x), x, px_per_mm=comb.px_per_mm, below_mm=below)
+    texture = strip.texture(TEXTURE_WINDOW_MM, comb.px_per_mm)
+    first = np.rint((low_mm - low_mm[0]) / BAND_STEP_MM).astype(np.intp)
+    rows = round(BAND_MM / BAND_STEP_MM) + 1
+    return [significance(texture[i : i + rows]) for i in first], strip.step_px
 
 
 def _peaks(signal: Array, step: float, columns: Array, reach_px: float) -> Array:
@@ -249,17 +254,18 @@ def _peaks(signal: Array, step: float, columns: Array, reach_px: float) -> Array
     return out
 
 
-def _find_ends(luminance: FloatImage, edge: EdgeCurve, camera: BoardCamera, position: Array, near: Array) -> Array:
-    """Search the strip below for the row of fret ends; return (near_mm, taper)."""
+def _find_ends(bands: list[Array], step: float, camera: BoardCamera, position: Array, near: Array) -> Array:
+    """Search the bands below for the row of fret ends; return (near_mm, taper)."""
     best, found = -np.inf, np.array([near.mean(), 0.012])
-    for low in np.arange(0.5, 6.5, 0.3):
-        signal, step = _band(luminance, edge, camera.comb, low, low + 0.45)
-        plain = _plainness(signal, 5)
-        for taper in (0.0, 0.01, 0.02):
-            columns = column_of(camera, position[None, :], near[:, None] + taper * position[None, :])
-            seen = (columns > 0) & (columns < luminance.shape[1] - 1)
+    width_px = len(bands[0]) * step
+    for taper in (0.0, 0.01, 0.02):
+        columns = column_of(camera, position[None, :], near[:, None] + taper * position[None, :])
+        seen = (columns > 0) & (columns < width_px)
+        root = np.sqrt(np.maximum(seen.sum(axis=1), 1))
+        for band in bands:
+            plain = _plainness(band, 5)
             index = np.clip(np.rint(columns / step).astype(np.intp), 0, len(plain) - 1)
-            score = np.where(seen, plain[index], 0).sum(axis=1) / np.sqrt(np.maximum(seen.sum(axis=1), 1))
+            score = np.where(seen, plain[index], 0).sum(axis=1) / root
             j = int(np.argmax(score))
             if score[j] > best:
                 best, found = float(score[j]), np.array([near[j], taper])

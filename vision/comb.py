@@ -83,9 +83,8 @@ class Comb:
 
     def stand(self) -> tuple[float, float]:
         """Return where the camera stands: its foot along the board from the comb's middle, and its distance, in mm."""
-        turn = np.arctan(self.yaw * self.focal_px / self.middle_px)
-        axial = self.focal_px * np.cos(turn) / self.px_per_mm
-        return float(-self.direction * axial * np.sin(turn)), float(axial * np.cos(turn))
+        foot, distance = _stand(self)
+        return float(foot), float(distance)
 
     def end_px(self, position_mm: Array, near_mm: Array | float) -> Array:
         """Return the column at which a point `near_mm` before the line is seen."""
@@ -200,31 +199,32 @@ class CombGrid:
             Comb(d, 0.0, prior.px_per_mm * (1 + st), yaw, 0.0, 0.0, middle, prior.focal_px, prior.scale_length_mm)
             for d, st, yaw in product(prior.directions, stretches, (-MAX_YAW, 0.0, MAX_YAW))
         ]
-        self._samples: dict[float, tuple[NDArray[np.int32], FloatImage]] = {}
+        self._samples: dict[float, tuple[NDArray[np.intp], FloatImage]] = {}
 
     def scores(self, wide: Array, near_mm: float) -> FloatImage:
         """Return the score of every comb at every place: mean height of its teeth times the root of their number."""
         if near_mm not in self._samples:
-            offset = self.position[None, :] - self.x0[:, None]
-            index = np.stack([self._index(c, _end_offset(c, offset, near_mm)) for c in self.combs])
-            count = (index < self.size).sum(axis=2).astype(np.float32)
+            offset = self.position[:, None] - self.x0[None, :]
+            # Teeth come first: sums over the first axis are the fastest.
+            index = np.stack([self._index(c, _end_offset(c, offset, near_mm)) for c in self.combs], axis=1)
+            count = (index < self.size).sum(axis=0).astype(np.float32)
             root = np.where(count >= MIN_TEETH, 1 / np.sqrt(np.maximum(count, 1)), 0).astype(np.float32)
             if self.prior.first_fret is not None:
-                root = np.where(index[:, :, 0] < self.size, root, 0)
+                root = np.where(index[0] < self.size, root, 0)
             if self.prior.first_in_view and self.number[0] > 1:
-                before = fret_position_mm(self.number[0] - 1, self.prior.scale_length_mm) - self.x0[:, None]
-                hidden = [self._index(c, _end_offset(c, before, near_mm))[:, 0] == self.size for c in self.combs]
+                before = fret_position_mm(self.number[0] - 1, self.prior.scale_length_mm) - self.x0
+                hidden = [self._index(c, _end_offset(c, before, near_mm)) == self.size for c in self.combs]
                 root = np.where(np.stack(hidden), root, 0)
             self._samples[near_mm] = index, root
         index, root = self._samples[near_mm]
         padded = np.append(wide, 0).astype(np.float32)
-        total = np.asarray(padded[index].sum(axis=2) * root, dtype=np.float32)
+        total = np.asarray(np.take(padded, index).sum(axis=0) * root, dtype=np.float32)
         return np.where(root > 0, total, np.float32(-9))
 
-    def _index(self, comb: Comb, offset_mm: Array) -> NDArray[np.int32]:
+    def _index(self, comb: Comb, offset_mm: Array) -> NDArray[np.intp]:
         u, seen = _columns(comb, offset_mm)
         sample = np.rint(u / self.step_px)
-        return np.where(seen, np.clip(sample, 0, self.size - 1), self.size).astype(np.int32)
+        return np.where(seen, np.clip(sample, 0, self.size - 1), self.size).astype(np.intp)
 
 
 def _columns(comb: Comb, offset_mm: Array) -> tuple[Array, NDArray[np.bool_]]:
@@ -237,9 +237,15 @@ def _columns(comb: Comb, offset_mm: Array) -> tuple[Array, NDArray[np.bool_]]:
     return u, (u > 0) & (u < 2 * half) & (np.abs(t) < 1.3 * half)
 
 
+def _stand(comb: Comb) -> tuple[Array, Array]:
+    turn = np.arctan(np.asarray(comb.yaw * comb.focal_px / comb.middle_px))
+    axial = comb.focal_px * np.cos(turn) / comb.px_per_mm
+    return np.asarray(-comb.direction * axial * np.sin(turn)), np.asarray(axial * np.cos(turn))
+
+
 def _end_offset(comb: Comb, offset_mm: Array, near_mm: Array | float) -> Array:
     """Return the place on the line at which a point `near_mm` before it is seen, both from the comb's middle."""
-    foot, distance = comb.stand()
+    foot, distance = _stand(comb)
     ratio = np.asarray(near_mm) / distance
     return np.asarray((offset_mm - foot * ratio) / (1 - ratio))
 
@@ -269,7 +275,8 @@ def search_combs(rows: FretRows, prior: CombPrior, *, keep: int = 3, grid: CombG
     for near_mm, band in product((OUTER_START_MM, MIDDLE_START_MM), ends):
         _pick(grid, grid.scores(band, near_mm), 1, starts)
     starts.sort(key=lambda item: -item[0])
-    matches = [_weigh(comb, crowns, ends, grid) for _, comb in starts[:MAX_STARTS]]
+    stacked = np.stack(ends)
+    matches = [_weigh(comb, crowns, stacked, grid) for _, comb in starts[:MAX_STARTS]]
     matches.sort(key=lambda m: -m.comb.score)
     kept: list[CombMatch] = []
     for match in matches:
@@ -304,14 +311,14 @@ def _pick(grid: CombGrid, scores: FloatImage, count: int, out: list[tuple[float,
         left[np.abs(np.arange(left.shape[1])[None, :] - best[:, None]) < apart] = -9
 
 
-def _weigh(comb: Comb, crowns: Array, ends: list[Array], grid: CombGrid) -> CombMatch:
+def _weigh(comb: Comb, crowns: Array, ends: Array, grid: CombGrid) -> CombMatch:
     """Return a comb with the score of both rows, at the distance of the fret ends that fits best."""
     offset = grid.position - comb.x0_mm
     first = float(_mean_teeth(crowns, comb, offset, grid.step_px))
     near = np.concatenate([np.arange(0, 8, 2.0), np.arange(11, 34, 2.0)])
     depth = near[:, None, None] + np.array([0.0, 0.014])[None, :, None] * grid.position
     shifted = _end_offset(comb, offset, depth)
-    second = np.stack([_mean_teeth(band, comb, shifted, grid.step_px) for band in ends])
+    second = _mean_teeth(ends, comb, shifted, grid.step_px)
     band, i, _ = np.unravel_index(int(np.argmax(second)), second.shape)
     doubt = 0.5 * ((comb.px_per_mm / grid.prior.px_per_mm - 1) / (1.4 * grid.prior.u_scale)) ** 2
     score = (first + float(second.max())) / np.sqrt(2) - doubt
@@ -319,7 +326,8 @@ def _weigh(comb: Comb, crowns: Array, ends: list[Array], grid: CombGrid) -> Comb
 
 
 def _mean_teeth(wide: Array, comb: Comb, offset_mm: Array, step_px: float) -> Array:
+    """Return the mean height of teeth on each row of `wide` (..., samples), times the root of their number."""
     u, seen = _columns(comb, offset_mm)
-    index = np.clip(np.rint(u / step_px), 0, len(wide) - 1).astype(np.intp)
+    index = np.clip(np.rint(u / step_px), 0, wide.shape[-1] - 1).astype(np.intp)
     count = seen.sum(axis=-1)
-    return np.asarray(np.where(seen, wide[index], 0).sum(axis=-1) / np.sqrt(np.maximum(count, 1)))
+    return np.asarray(np.where(seen, wide[..., index], 0).sum(axis=-1) / np.sqrt(np.maximum(count, 1)))

@@ -174,7 +174,10 @@ class Strip:
         log_light = np.log(np.maximum(self.light, 0) + FLOOR)
         every = 5
         size = max(5, round(window_mm * px_per_mm / (self.step_px * every)) | 1)
-        median = median_filter(log_light[:, ::every], size=(1, size), mode="nearest")
+        # One row after the other, as one: the filter of one dimension is several times faster than that of two.
+        margin = size // 2
+        padded = np.pad(log_light[:, ::every], ((0, 0), (margin, margin)), mode="edge")
+        median = median_filter(padded.ravel(), size=size).reshape(padded.shape)[:, margin:-margin]
         return np.asarray(np.abs(log_light - np.repeat(median, every, axis=1)[:, : log_light.shape[1]]))
 
 

@@ -34,52 +34,50 @@ class FretEnds:
         (height, width) linear light.
     edge
         Of the straightedge.
-    cameras
-        For a straightedge along the middle of the board, and along the outer string.
+    camera
+        Fitted to the frets found.
     matched
         Numbers of the frets found.
     """
 
-    def __init__(
-        self, luminance: FloatImage, edge: EdgeCurve, cameras: tuple[BoardCamera, ...], matched: tuple[int, ...]
-    ) -> None:
+    def __init__(self, luminance: FloatImage, edge: EdgeCurve, camera: BoardCamera, matched: tuple[int, ...]) -> None:
         self._width_px = luminance.shape[1]
         self._separation = 0.0
         known = np.array(matched, dtype=np.float64)
         between = np.concatenate([known + step for step in BETWEEN])
-        for camera in cameras:
-            scale = camera.comb.px_per_mm
-            x = columns_of(luminance, scale)
-            below = np.arange(DEPTHS_MM[0], DEPTHS_MM[-1] + BAND_MM, 0.1)
-            strip = sample_strip(luminance, edge.straight_on_y_px(x), x, px_per_mm=scale, below_mm=below)
-            texture = strip.texture(TEXTURE_WINDOW_MM, scale)
-            for low in DEPTHS_MM:
-                band = significance(texture[(below >= low) & (below < low + BAND_MM)])
-                self._try(camera, band, strip.step_px, known, between)
+        self._camera = camera
+        scale = camera.comb.px_per_mm
+        x = columns_of(luminance, scale)
+        below = np.arange(DEPTHS_MM[0], DEPTHS_MM[-1] + BAND_MM, 0.1)
+        strip = sample_strip(luminance, edge.straight_on_y_px(x), x, px_per_mm=scale, below_mm=below)
+        texture = strip.texture(TEXTURE_WINDOW_MM, scale)
+        self._step_px = strip.step_px
+        for low in DEPTHS_MM:
+            self._try(significance(texture[(below >= low) & (below < low + BAND_MM)]), known, between)
 
-    def _try(self, camera: BoardCamera, band: Array, step_px: float, known: Array, between: Array) -> None:
-        at, off = (v[np.isfinite(v)] for v in (self._read(camera, band, step_px, p) for p in (known, between)))
+    def _try(self, band: Array, known: Array, between: Array) -> None:
+        at, off = (v[np.isfinite(v)] for v in (self._read(band, p) for p in (known, between)))
         if len(at) < 3 or len(off) < 3:
             return
         floor = float(np.median(off))
         noise = 1.48 * float(np.median(np.abs(off - floor))) + 0.1
         separation = (float(np.quantile(at, 0.2)) - floor) / noise
         if separation > self._separation:
-            self._separation, self._camera, self._band, self._step_px = separation, camera, band, step_px
+            self._separation, self._band = separation, band
             self._floor, self._full = floor, float(np.median(at))
 
-    def _read(self, camera: BoardCamera, band: Array, step_px: float, places: Array) -> Array:
+    def _read(self, band: Array, places: Array) -> Array:
         """Return the highest mark within reach of each place's fret end, NaN out of view."""
         out = np.full(len(places), np.nan)
-        scale = camera.comb.px_per_mm
-        for i, x_px in enumerate(self._columns(camera, places)):
+        scale, step_px = self._camera.comb.px_per_mm, self._step_px
+        for i, x_px in enumerate(self._columns(places)):
             if VIEW_MARGIN_MM * scale < x_px < self._width_px - VIEW_MARGIN_MM * scale:
                 low, high = (round((x_px + side * REACH_MM * scale) / step_px) for side in (-1, 1))
                 out[i] = band[max(low, 0) : high + 1].max()
         return out
 
-    @staticmethod
-    def _columns(camera: BoardCamera, places: Array) -> Array:
+    def _columns(self, places: Array) -> Array:
+        camera = self._camera
         position = fret_position_mm(places, camera.comb.scale_length_mm)
         return column_of(camera, position, camera.near_mm[0] + camera.near_mm[1] * position)
 
@@ -88,7 +86,5 @@ class FretEnds:
         numbers = np.array(list(places), dtype=np.float64)
         if not self._separation > 0:
             return [None] * len(numbers)
-        strength = (self._read(self._camera, self._band, self._step_px, numbers) - self._floor) / (
-            self._full - self._floor
-        )
+        strength = (self._read(self._band, numbers) - self._floor) / (self._full - self._floor)
         return [None if np.isnan(s) else bool(s > FRET_LIKE) for s in strength]

@@ -106,7 +106,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     placed = place_frets(photo, request, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
     found = placed.found
     _check_count(found)
-    camera = placed.cameras[1 if found.beside_outer else 0]
+    camera = placed.camera
     if found.beside_outer and camera.near_mm[0] >= OUTER_NEAR_MM:
         raise refusal("no-crowns", "fret ends before the straightedge, but in no row")
     span = np.array([found.edge.low_px, found.edge.high_px])

@@ -21,7 +21,7 @@ from .calibrate import (
     locate_scaled,
     scale_guesses,
 )
-from .camera import BoardCamera, column_of, fit_cameras
+from .camera import BoardCamera, column_of, fit_camera
 from .comb import Comb, CombPrior
 from .findings import refusal
 from .fret_ends import FretEnds
@@ -52,7 +52,7 @@ class Placed:
     ----------
     found
         The edge and the comb.
-    cameras
+    camera
         For a straightedge along the middle of the board, and along the outer string.
     guess
         Where the scale comes from.
@@ -62,7 +62,7 @@ class Placed:
     """
 
     found: Located
-    cameras: tuple[BoardCamera, BoardCamera]
+    camera: BoardCamera
     guess: ScaleGuess
     anchor: str | None = None
 
@@ -86,15 +86,15 @@ def place_frets(
     check_fine(max(guess.px_per_mm for guess in guesses))
     guesses = [guess for guess in guesses if guess.is_fine]
     found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
-    cameras = _cameras(photo, found)
-    nut = find_nut(photo.luminance, found.edge, cameras, found.matched)
+    camera = _camera(photo, found)
+    nut = find_nut(photo.luminance, found.edge, camera, found.matched)
     if numbering.scale_length_mm is None:
-        return _counted(photo, Placed(found, cameras, guess), nut, numbering.first_fret)
+        return _counted(photo, Placed(found, camera, guess), nut, numbering.first_fret)
     if nut is None:
         check_numbering(found, numbering)
     elif nut != 0:
         raise refusal("nut-contradicts", _where(nut))
-    placed = Placed(found, cameras, guess)
+    placed = Placed(found, camera, guess)
     if numbering.first_fret is not None and numbering.first_fret not in (seen := first_seen(photo, placed).possible):
         raise refusal(
             "reference-contradicts-frets",
@@ -107,28 +107,28 @@ def _where(nut: int) -> str:
     return f"at the place of fret {nut}" if nut > 0 else f"{1 - nut} frets' steps before fret 1"
 
 
-def _cameras(photo: Photo, found: Located) -> tuple[BoardCamera, BoardCamera]:
-    return fit_cameras(photo.luminance, found.edge, found.comb, u_scale=U_COMB_SCALE)
+def _camera(photo: Photo, found: Located) -> BoardCamera:
+    return fit_camera(photo.luminance, found.edge, found.comb, u_scale=U_COMB_SCALE, beside_outer=found.beside_outer)
 
 
 def _by_spacing(photo: Photo, numbering: Numbering, thickness_mm: float) -> Placed:
     """Take the scale from scale length and fret spacing, once the first fret's number is known or the nut is seen."""
     placed = _at_some_scale(photo, numbering, thickness_mm)
-    nut = find_nut(photo.luminance, placed.found.edge, placed.cameras, placed.found.matched)
+    nut = find_nut(photo.luminance, placed.found.edge, placed.camera, placed.found.matched)
     by, anchor = _renumbering(photo, placed, nut, numbering.first_fret)
     comb = renumbered(placed.found.comb, by, keep_length=True)
     check_fine(comb.px_per_mm)
     found = replace(placed.found, comb=comb, matched=_shifted(placed.found.matched, by))
     # The comb is held near the scale it is begun with: begin once more at the one found.
-    found = replace(found, comb=_cameras(photo, found)[0].comb)
-    cameras = _cameras(photo, found)
-    if cameras[0].u_scale > MAX_U_SCALE:
+    found = replace(found, comb=_camera(photo, found).comb)
+    camera = _camera(photo, found)
+    if camera.u_scale > MAX_U_SCALE:
         raise refusal(
             "too-few-crowns",
-            f"the frets in view tell the scale to {cameras[0].u_scale:.1%} only, {MAX_U_SCALE:.1%} is needed",
+            f"the frets in view tell the scale to {camera.u_scale:.1%} only, {MAX_U_SCALE:.1%} is needed",
             cure="show more frets, use a reference object, or give the straightedge's height",
         )
-    return Placed(found, cameras, replace(placed.guess, px_per_mm=comb.px_per_mm), anchor)
+    return Placed(found, camera, replace(placed.guess, px_per_mm=comb.px_per_mm), anchor)
 
 
 def _at_some_scale(photo: Photo, numbering: Numbering, thickness_mm: float) -> Placed:
@@ -161,7 +161,7 @@ def _at_some_scale(photo: Photo, numbering: Numbering, thickness_mm: float) -> P
     for other, _ in found[1:]:
         if best.evidence - other.evidence < MIN_MARGIN and not _same_marks(best, other):
             raise refusal("numbering-ambiguous", "marks are spaced like frets in more than one way")
-    return Placed(best, _cameras(photo, best), guess)
+    return Placed(best, _camera(photo, best), guess)
 
 
 def _same_marks(a: Located, b: Located) -> bool:
@@ -228,13 +228,13 @@ class FirstSeen:
 def first_seen(photo: Photo, placed: Placed) -> FirstSeen:
     """Return what may be called the first fret in view."""
     found = placed.found
-    ends = FretEnds(photo.luminance, found.edge, placed.cameras, found.matched)
+    ends = FretEnds(photo.luminance, found.edge, placed.camera, found.matched)
     under, unread = _first_under(photo, found, ends)
     before = list(range(under - 1, under - 1 - MOST_BEFORE, -1))
     seen = ends.seen(before)
     possible = {under, *(place for place, there in zip(before, seen, strict=True) if there)}
     cut = min(possible) - 1
-    if ends.seen([cut])[0] is None and any(_in_picture(photo, camera, cut) for camera in placed.cameras):
+    if ends.seen([cut])[0] is None and _in_picture(photo, placed.camera, cut):
         possible.add(cut)
     return FirstSeen(under, frozenset(possible), unread, seen[0] is False)
 
@@ -280,7 +280,7 @@ def _counted(photo: Photo, placed: Placed, nut: int | None, first_fret: int | No
     by = -nut if nut is not None else (first_fret or 1) - min(found.matched)
     comb = renumbered(found.comb, by, keep_length=False)
     found = replace(found, comb=comb, matched=_shifted(found.matched, by))
-    return Placed(found, _cameras(photo, found), placed.guess, "nut" if nut is not None else "first fret")
+    return Placed(found, _camera(photo, found), placed.guess, "nut" if nut is not None else "first fret")
 
 
 def _shifted(matched: tuple[int, ...], by: int) -> tuple[int, ...]:

@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter, uniform_filter1d
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 
-from .camera import OUTER_NEAR_MM, BoardCamera, column_of
+from .camera import BoardCamera, column_of
 from .edge import FLOOR
 from .locate import EdgeCurve
 from .photo import FloatImage
@@ -60,9 +60,7 @@ class BoardEnd:
     width_mm: float
 
 
-def find_nut(
-    luminance: FloatImage, edge: EdgeCurve, cameras: tuple[BoardCamera, ...], matched: tuple[int, ...]
-) -> int | None:
+def find_nut(luminance: FloatImage, edge: EdgeCurve, camera: BoardCamera, matched: tuple[int, ...]) -> int | None:
     """Return which place of the comb the nut takes (0 when the numbering is right), None when it is not seen for sure.
 
     Parameters
@@ -71,28 +69,21 @@ def find_nut(
         (height, width) linear light.
     edge
         Of the straightedge; its direction is the board's.
-    cameras
-        For a straightedge along the middle of the board, and along the outer string.
+    camera
+        Fitted to the frets found.
     matched
         Numbers of the frets found.
     """
     first = min(matched)
-    for camera in cameras:
-        if camera is not cameras[0] and not 1.0 < camera.near_mm[0] < OUTER_NEAR_MM:
-            continue
-        tallest = max(
-            (
-                end.tall_mm
-                for fret in sorted(matched)[:TRIED_FRETS]
-                if (end := board_end(luminance, edge, camera, fret))
-            ),
-            default=0.0,
-        )
-        for place in range(first - 1, first - 1 - MOST_PLACES, -1):
-            end = board_end(luminance, edge, camera, place)
-            if end is not None and end.tall_mm > max(TALL_MM, TALLER * tallest):
-                # The first such step outward is where the board ends, whatever it ends at.
-                return place if end.width_mm else None
+    tallest = max(
+        (end.tall_mm for fret in sorted(matched)[:TRIED_FRETS] if (end := board_end(luminance, edge, camera, fret))),
+        default=0.0,
+    )
+    for place in range(first - 1, first - 1 - MOST_PLACES, -1):
+        end = board_end(luminance, edge, camera, place)
+        if end is not None and end.tall_mm > max(TALL_MM, TALLER * tallest):
+            # The first such step outward is where the board ends, whatever it ends at.
+            return place if end.width_mm else None
     return None
 
 

@@ -75,6 +75,11 @@ class TeethFit:
     beyond: int = 0
 
 
+# Of place (mm), scale, yaw, distortion, ends (mm), taper, glow (mm): what a typical change is, and a small one.
+TYPICAL = np.array([0.5, 0.005, 0.01, 0.01, 1.0, 0.005, 0.3])
+STEPS = 1e-5 * TYPICAL
+
+
 def find_peaks_px(signal: Array, step_px: float, width_px: float, px_per_mm: float) -> Peaks:
     """Return the peaks of a row that stand out of its noise, to a fraction of a sample."""
     smooth = gaussian_filter1d(signal, max(width_px / step_px, 0.7))
@@ -190,20 +195,15 @@ def _fit(peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float,
         return replace(comb, x0_mm=p[0], px_per_mm=scale * (1 + p[1]), yaw=p[2], k1=p[3])
 
     def columns(p: Array) -> tuple[Array, Array]:
+        """Columns of crowns and ends; several parameter vectors, (7, m, 1), are taken at once."""
         c = comb_of(p)
         return c.x_px(position) + p[6] * scale, c.end_px(position, p[4] + p[5] * position)
 
+    expected = np.array([0.0, 0.0, 0.0, near0, TAPER, 0.0])
+    u_expected = np.array([prior.u_scale, u_yaw, U_K1, u_near, U_TAPER, U_GLOW_MM])
+
     def known(p: Array) -> Array:
-        return np.array(
-            [
-                p[1] / prior.u_scale,
-                p[2] / u_yaw,
-                p[3] / U_K1,
-                (p[4] - near0) / u_near,
-                (p[5] - TAPER) / U_TAPER,
-                p[6] / U_GLOW_MM,
-            ]
-        )
+        return np.asarray((p[1:] - expected) / u_expected)
 
     p = np.array([comb.x0_mm, comb.px_per_mm / scale - 1, comb.yaw, comb.k1, match.near_mm, TAPER, 0.0])
     p[4] = match.near_mm if match.near_mm > OUTER_BELOW_MM else max(match.near_mm - 2.0, 1.0)
@@ -221,7 +221,17 @@ def _fit(peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float,
             a, b = (a - seen) / (scale * U_CROWN_MM), (b - seen_end) / (scale * U_END_MM)
             return np.concatenate([a[np.isfinite(a)], b[np.isfinite(b)], known(q)])
 
-        p = least_squares(miss, p, loss="soft_l1", x_scale=[0.5, 0.005, 0.01, 0.01, 1.0, 0.005, 0.3], max_nfev=12).x
+        def rates(q: Array, seen: Array = seen, seen_end: Array = seen_end) -> Array:
+            moved = (q + np.vstack([np.zeros(len(q)), np.diag(STEPS)])).T[:, :, None]
+            a, b = columns(moved)
+            by = [
+                ((v[1:] - v[0]) / (scale * u))[:, np.isfinite(s)]
+                for v, s, u in ((a, seen, U_CROWN_MM), (b, seen_end, U_END_MM))
+            ]
+            prior_by = np.concatenate([np.zeros((1, len(expected))), np.diag(STEPS[1:] / u_expected)])
+            return np.asarray((np.concatenate([*by, prior_by], axis=1) / STEPS[:, None]).T)
+
+        p = least_squares(miss, p, jac=rates, loss="soft_l1", x_scale=TYPICAL, max_nfev=12).x
     at, end_at = columns(p)
     inside = (at >= span_px[0]) & (at <= span_px[1])
     a = (_nearest(peaks.crowns.x_px, at, GATE * scale * U_CROWN_MM) - at) / scale

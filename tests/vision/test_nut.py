@@ -62,7 +62,7 @@ def find(picture: NDArray[np.float32], by: int = 0) -> int | None:
     ratio = comb.px_per_mm / PX_PER_MM
     moved = replace(camera_from_comb(comb), near_mm=np.array([NEAR_MM / ratio, 0.0]))
     matched = tuple(fret + by for fret in FRETS if fret + by > 0)
-    return find_nut(picture, edge(), (moved, moved), matched)
+    return find_nut(picture, edge(), moved, matched)
 
 
 @pytest.mark.parametrize("by", [0, 1, 2, -1])
@@ -95,5 +95,5 @@ def test_what_is_no_nut_for_sure_is_none(picture: NDArray[np.float32]) -> None:
 
 def test_fret_ends_are_seen_where_frets_are_and_only_there() -> None:
     seen = camera()
-    ends = FretEnds(drawn(end_at=-40.0), edge(), (seen, seen), FRETS[2:])
+    ends = FretEnds(drawn(end_at=-40.0), edge(), seen, FRETS[2:])
     assert ends.seen([2, 1, 0, -1, -2]) == [True, True, False, False, None]
