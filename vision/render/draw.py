@@ -20,6 +20,7 @@ ROWS = {"full": 0.64, "half": 0.64, "macro": 0.72}
 COINS_MM = (24.26, 23.25, 25.75, 21.21)
 MARKERS_MM = (30.0, 20.0, 15.0, 12.0)
 COLOURS = ((0.06, 0.16, 0.36), (0.5, 0.10, 0.08), (0.08, 0.28, 0.20), (0.62, 0.60, 0.56))
+HEIGHTS_MM = [20.0, 25.0, 30.0, 38.0]  # of straightedges
 
 
 def draw_scene_settings(
@@ -50,7 +51,7 @@ def draw_scene_settings(
     neck = replace(neck, strings=bool(rng.random() < 0.3) if strings is None else strings)
     place = place or ("outer" if rng.random() < 0.25 else "middle")
     camera, span = draw_camera(rng, neck, framing=framing)
-    blade = draw_blade(rng, neck, place=place, span=span)
+    blade = draw_blade(rng, neck, camera, place=place, span=span)
     if place == "outer" and rng.random() < 0.5:
         camera = replace(camera, elevation_deg=float(rng.uniform(-0.3, 1.7)) - board_slope_deg(neck, blade))
     light = draw_light(rng, background or str_choice(rng, BACKGROUNDS))
@@ -152,15 +153,27 @@ def draw_macro_span(rng: np.random.Generator, neck: Neck, *, last: int) -> tuple
     return float(first), float(np.clip(end, first + 4, last))
 
 
-def draw_blade(rng: np.random.Generator, neck: Neck, *, place: Place, span: tuple[float, float]) -> Blade:
-    """Return a straightedge that lies over the framed frets."""
+def room_above_mm(camera: Camera) -> float:
+    """Return how much of a straightedge's face has room in the picture above its lower edge."""
+    tilted = 0.3 * camera.width_px * np.tan(np.deg2rad(abs(camera.roll_deg)))
+    return float((camera.edge_row_fraction * camera.height_px - tilted) / camera.px_per_mm)
+
+
+def draw_blade(
+    rng: np.random.Generator, neck: Neck, camera: Camera, *, place: Place, span: tuple[float, float]
+) -> Blade:
+    """Return a straightedge that lies over the framed frets, its upper edge in the picture where one can be.
+
+    Its height is told, so the photo is to show both edges, as the instructions ask.
+    """
+    heights = [h for h in HEIGHTS_MM if h < room_above_mm(camera) - 1.0] or HEIGHTS_MM[:1]
     outer = place == "outer"
     thickness = float(rng.uniform(0.8, 1.2)) if outer else float(rng.choice([2.0, 3.0, 4.0, 5.0]))
     first = int(max(1.0, span[0] - rng.integers(0, 3)))
     last = min(neck.fret_count, max(int(span[1]), neck.body_joint_fret + int(rng.integers(0, 3))))
     return Blade(
         thickness_mm=thickness,
-        height_mm=float(rng.choice([20.0, 25.0, 30.0, 38.0])),
+        height_mm=float(rng.choice(heights)),
         chamfer_mm=float(rng.uniform(0.08, 0.13) if outer else rng.uniform(0.10, 0.20)),
         finish=str_choice(rng, ("brushed", "brushed", "satin", "black")),  # type: ignore[arg-type]
         first_fret=first,
@@ -199,8 +212,7 @@ def draw_light(rng: np.random.Generator, background: str) -> Light:
 def draw_reference(rng: np.random.Generator, neck: Neck, *, blade: Blade, camera: Camera) -> Reference:
     """Return an object of known size that fits into the picture above the straightedge's edge, or none."""
     above = float(rng.uniform(6.0, 9.5))
-    tilted = 0.3 * camera.width_px * np.tan(np.deg2rad(abs(camera.roll_deg)))
-    room = (camera.edge_row_fraction * camera.height_px - tilted) / camera.px_per_mm - above - 2.0
+    room = room_above_mm(camera) - above - 2.0
     choices: list[tuple[str, float]] = [("none", blade.height_mm)]
     if room > CARD_MM[1] + 2.0:
         choices += [("card", 24.26)] * 3
