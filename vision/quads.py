@@ -15,6 +15,7 @@ Segment = tuple[float, float, float, float]
 MAX_LEAN = math.tan(math.radians(9.0))
 MIN_SUPPORT = 0.62
 SIDE_MARGIN = 0.09  # of a side's length, left out at each corner: a card's corners are rounded
+FAINTER = 0.25  # of its way round: a ring seen so much less of than another about its centre is none
 
 
 def find_rectangles(picture: ByteImage, gx: Array, gy: Array, *, ratio: float) -> list[tuple[Array, float]]:
@@ -217,7 +218,13 @@ def find_ellipses(
         )
         for support, (cx, cy), axes, angle, rms in out
     ]
-    # Of rings about one centre the widest is the rim; of several centres the best supported comes first.
+    # Of rings about one centre the widest that is seen about as well as the best is the rim; of several centres the
+    # best supported comes first.
+    found = [
+        item
+        for item in found
+        if not any(k[0] - item[0] > FAINTER and math.dist(item[1], k[1]) < 0.2 * item[2][0] for k in found)
+    ]
     found.sort(key=lambda item: -item[2][0])
     kept: list[tuple[float, tuple[float, float], tuple[float, float], float, float]] = []
     for item in found:

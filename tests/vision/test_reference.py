@@ -102,6 +102,18 @@ def test_coin_gives_the_scale(px_per_mm: float) -> None:
     assert best.px_per_mm == pytest.approx(px_per_mm, rel=SCALE_TOLERANCE)
 
 
+def test_stain_round_part_of_a_coin_is_not_its_rim() -> None:
+    """A darker patch behind the coin, seen for two thirds of the way round and a little off the centre."""
+    fine = canvas()
+    radius, centre = 24.26 / 2 * 9.3 * FINE, [650 * FINE, 400 * FINE]
+    beside = [c - round(0.05 * radius) for c in centre]
+    wide = round(1.25 * radius)
+    cv2.ellipse(fine, beside, (wide, wide), 0.0, 100.0, 340.0, (170, 168, 160), -1, cv2.LINE_AA)
+    cv2.circle(fine, centre, round(radius), (110, 105, 95), -1, cv2.LINE_AA)
+    best = find_coins(finish(fine), 24.26)[0]
+    assert best.px_per_mm == pytest.approx(9.3, rel=SCALE_TOLERANCE)
+
+
 @pytest.mark.parametrize("turn_deg, px_per_mm", [(0.0, 8.0), (3.0, 9.1)])
 def test_marker_gives_the_scale(turn_deg: float, px_per_mm: float) -> None:
     side = 1200
