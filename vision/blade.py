@@ -24,6 +24,7 @@ ROUNDING_MM = 0.6  # of both edges together, chamfers included
 LIMITED_TEXTURE = 1.5
 # A candidate's frets must stand out at least this much as those of the best one.
 COMB_SHARE = 0.75
+OUT_OF_PICTURE = 2 ** (2 / 12)
 SHORT_LIST, SAME_LINE = 12, 3
 SCALE_STEP = 0.008  # candidates whose scales differ by less are searched with one grid
 
@@ -171,13 +172,19 @@ def clear_uppers(lines: list[Line], lower: Line, prior: CombPrior) -> list[tuple
     return [(other, rise) for worth, other, rise in found if worth > max(most - EQUAL_WORTH, 0.0)]
 
 
+def out_of_picture(line: Line, rise_px: float) -> bool:
+    """Tell whether an edge so far above a line is out of the picture, were the scale wrong by two frets' steps."""
+    return rise_px > OUT_OF_PICTURE * line.middle_y_px
+
+
 def candidates_among(
     luminance: FloatImage, lines: list[Line], *, prior: CombPrior, height_mm: float | None
 ) -> list[Candidate]:
     """Return the lines that may be the lower edge at a scale told by a reference object.
 
     With the straightedge's height known, those with an upper edge one height above count more; the others are kept if
-    they are clear borders, so that a wrong scale is noticed at the right edge instead of fitted to a wrong one.
+    they are clear borders, so that a wrong scale is noticed at the right edge instead of fitted to a wrong one. Lines
+    whose upper edge would stand far out of the picture are judged as if the height were not known.
     """
     px_per_mm = prior.px_per_mm
     rise = None if height_mm is None else height_mm * px_per_mm
@@ -185,12 +192,18 @@ def candidates_among(
     for line in lines:
         upper = (
             None
-            if rise is None
+            if rise is None or out_of_picture(line, rise)
             else upper_edge(lines, line, height_px=rise, px_per_mm=px_per_mm, focal_px=prior.focal_px)
         )
         out.append((line, upper))
     if any(upper for _, upper in out):
         out = [(line, upper) for line, upper in out if upper or weight_of(line) > CLEAR_BORDER]
+
+    def penalty(line: Line, upper: tuple[float, float] | None) -> float:
+        if upper:
+            return min(upper[1], NO_UPPER_COST)
+        return 0.0 if rise is None or out_of_picture(line, rise) else NO_UPPER_COST
+
     return [
         Candidate(
             line,
@@ -198,7 +211,7 @@ def candidates_among(
             prior.u_scale,
             upper[0] if upper else None,
             judge_line(luminance, line, px_per_mm=px_per_mm),
-            min(upper[1], NO_UPPER_COST) if upper else 0.0 if height_mm is None else NO_UPPER_COST,
+            penalty(line, upper),
         )
         for line, upper in out
     ]

@@ -10,7 +10,7 @@ import numpy as np
 from lightgap.neck.errors import Refusal
 from lightgap.neck.profile import Array
 
-from .blade import Candidate, candidates_among, inner_edge, judge_line, max_splay, weight_of, with_frets
+from .blade import Candidate, candidates_among, inner_edge, judge_line, max_splay, out_of_picture, weight_of, with_frets
 from .border import follow_border, rise_px
 from .camera import BoardCamera
 from .comb import Comb, CombPrior
@@ -231,7 +231,9 @@ def locate_scaled(
         edge = follow_edge(photo.luminance, best.line, fretted[0].match.comb, best.px_per_mm)
         scale = best.px_per_mm
     here = replace(prior, px_per_mm=scale, u_scale=guess.u_relative)
-    if guess.source is not None and height_mm is not None:
+    if guess.source is not None and height_mm is not None and out_of_picture(best.line, height_mm * scale):
+        here = replace(here, u_scale=U_REFERENCE_ALONE)
+    elif guess.source is not None and height_mm is not None:
         check_likeliest(fretted)
         rises = find_rises_px(photo.luminance, list(guess.lines), edge, here)
         here = sharpened(here, rises, Face(height_mm, thickness_mm))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from lightgap.neck.errors import Refusal
-from lightgap.vision.blade import Candidate, clear_uppers, judge_line, upper_edge
+from lightgap.vision.blade import Candidate, candidates_among, clear_uppers, judge_line, upper_edge
 from lightgap.vision.border import follow_border, rise_px
 from lightgap.vision.calibrate import MAX_PICTURE_BLUR_PX
 from lightgap.vision.comb import Comb, CombPrior
@@ -94,6 +94,19 @@ def test_upper_edge_is_found_at_its_height_and_nowhere_else() -> None:
     rises = [rise for _, rise in clear_uppers(lines, lower, CombPrior(10.0, 648.0, 2600.0))]
     assert min(abs(rise - 250.0) for rise in rises) < 2.0
     assert max(abs(rise - 250.0) for rise in rises) < 6.0  # beside it only the same soft edge
+
+
+@pytest.mark.parametrize(("height_mm", "out"), [(60.0, True), (47.0, False), (38.0, False)])
+def test_upper_edge_far_out_of_the_picture_is_not_missed(height_mm: float, out: bool) -> None:
+    """The lower edge lies 450 rows down: at 10 px/mm a face of 60 mm leaves the picture were the scale 12 % smaller.
+
+    One of 47 mm does not, so that a wrong scale cannot excuse itself; one of 38 mm has its edge in the picture's plain.
+    """
+    lines = find_lines(drawn())
+    found = candidates_among(drawn(), lines, prior=CombPrior(10.0, 648.0, 2600.0), height_mm=height_mm)
+    lower = min(found, key=lambda c: abs(c.line.middle_y_px - 449.5))
+    assert lower.rise_px is None
+    assert (lower.penalty == 0.0) is out
 
 
 FLAT = EdgeCurve(np.array([0.0, 0.0, 0.0, 449.5]), 1200.0, 1000.0, 200.0, 2199.0, 1, 0.1)
