@@ -33,9 +33,10 @@ MIN_POINTS = 3
 BRIGHT_GAP = 0.25
 MIN_PIXELS, MAX_NOISE = 25, 1.6
 DULL_FACE = 0.08  # linear light of a black blade
+MAX_BRIGHT_NOISE = 1.4
 MAX_DARK_NOISE = 1.2  # in units of the scatter assumed, at half the trust: photos read right stand at 0.3 to 1.1
 # Of six squares of what is known beforehand: past 22.5 one true shape in a thousand lies (chi-square tables).
-MAX_STRAIN = 22.5
+LIKELY_STRAIN = 22.5
 # Neighbouring columns share blur, halo, compression blocks and shading: their number must not outvote the priors.
 U_POINT_MM = 0.04
 MIN_REACH_PX = 1.2
@@ -131,7 +132,7 @@ def measure_crowns(
     read: CrownSet | None = None
     if not board.outer:
         read = _by_pixels(luminance, edge, board, slit, board_radius_mm)
-        if not (read.dark and _unlikely(read)):
+        if not _unlikely(read):
             return read
     extrema = find_extrema(luminance, edge, camera, slit)
     outline, gap, strength = search_shape(board, extrema)
@@ -149,16 +150,20 @@ def measure_crowns(
         for crown in fitted.crowns:
             gap[int(np.flatnonzero(frets == crown.fret)[0])] = crown.gap_mm
     if result is None:
-        return CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, board.camera)
-    return result if read is None else _doubting(result, read)
+        return read or CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, board.camera)
+    if read is None:
+        return result
+    # Before a bright gap the pixels, explained badly, are still nearer the truth than the outlines alone.
+    return doubting(result, read) if read.dark else doubting(read, result)
 
 
 def _unlikely(read: CrownSet) -> bool:
     """Tell whether pixels are explained badly, or by frets unlike any."""
-    return read.strain > MAX_STRAIN or float(np.median([c.misfit for c in read.crowns])) > MAX_DARK_NOISE
+    most = MAX_DARK_NOISE if read.dark else MAX_BRIGHT_NOISE
+    return read.strain > LIKELY_STRAIN or float(np.median([c.misfit for c in read.crowns])) > most
 
 
-def _doubting(result: CrownSet, other: CrownSet) -> CrownSet:
+def doubting(result: CrownSet, other: CrownSet) -> CrownSet:
     """Return the gaps with doubt enough to reach those read in the other way: half of what parts them, as one mistake.
 
     A common offset and a tilt of the straightedge part nothing: they leave the relief as it is.

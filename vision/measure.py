@@ -13,7 +13,7 @@ from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contac
 
 from .calibrate import Numbering, check_fine, focal_px, settle_scale
 from .camera import OUTER_NEAR_MM
-from .crowns import MAX_STRAIN, CrownFit, CrownSet, measure_crowns
+from .crowns import CrownFit, CrownSet, measure_crowns
 from .findings import refusal, warning
 from .locate import EdgeCurve, Located
 from .numbering import Placed, place_frets
@@ -30,8 +30,9 @@ MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
 MAX_ELEVATION_RAD = 0.075
-# Median misfit in units of the scatter assumed. Photos read right stand at 0.4 to 1.2 where pixels are explained.
-MAX_MISFIT_OUTLINES, MAX_MISFIT_PIXELS = 3.0, 1.4
+# Median misfit in units of the scatter assumed, and chi-square of the shape found: doubt grows with both, until nothing
+# is left of what is known of frets. Photos explained well stand at 0.3 to 1.2, and at 1 to 20.
+MAX_MISFIT, MAX_STRAIN = 3.0, 80.0
 CONTACT_WITHIN_MM = 0.15
 # Edge rounding, camera height and outline model together (mm): more than this is no contact.
 MAX_FLOAT_MM = 0.25
@@ -164,9 +165,8 @@ def _check_crowns(crowns: CrownSet) -> None:
     if abs(crowns.outline.elevation_rad) > MAX_ELEVATION_RAD:
         raise refusal("tilted", f"about {np.degrees(crowns.outline.elevation_rad):.1f} degrees")
     misfit = float(np.median([c.misfit for c in crowns.crowns]))
-    most = MAX_MISFIT_PIXELS if crowns.by_pixels else MAX_MISFIT_OUTLINES
-    if misfit > most:
-        raise refusal("shapes-disagree", f"off by {misfit:.1f} times the scatter assumed, {most:g} at most")
+    if misfit > MAX_MISFIT:
+        raise refusal("shapes-disagree", f"off by {misfit:.1f} times the scatter assumed, {MAX_MISFIT:g} at most")
     if crowns.strain > MAX_STRAIN:
         raise refusal(
             "shapes-disagree", f"only frets unlike any explain it: strain {crowns.strain:.0f}, {MAX_STRAIN:g} at most"

@@ -48,11 +48,12 @@ def weakness(slit: SlitLight) -> float:
 
 
 def doubt(crowns: CrownSet) -> float:
-    """Return how much wider than the fit says everything read by pixels is: by light and strain."""
+    """Return how much wider than the fit says everything read by pixels is: by light, strain and misfit."""
     if not crowns.by_pixels:
         return 1.0
     light = DULL_FACTOR if crowns.dull else DARK_FACTOR if crowns.dark else BRIGHT_FACTOR
-    return float(light * np.sqrt(1 + crowns.strain / STRAINED))
+    misfit = float(np.median([c.misfit for c in crowns.crowns]))
+    return float(light * np.sqrt(1 + crowns.strain / STRAINED) * max(1.0, misfit))
 
 
 def fit_covariance(crowns: CrownSet) -> Array:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
-from lightgap.vision.crowns import MAX_STRAIN
+from lightgap.vision.crowns import LIKELY_STRAIN
 from lightgap.vision.joint import JointFit, Prior, fit_jointly
 from lightgap.vision.patches import pixel_weights, soften
 from lightgap.vision.pixels import SOFT_PX, prior_for, strain
@@ -192,7 +192,7 @@ def test_strain_tells_a_shape_unlike_any_and_not_a_tall_wide_fret(change: dict[s
 
     assert of(usual) == pytest.approx(0.0, abs=1e-12)
     assert of(replace(usual, width_mm=1.2 * usual.width_mm, height_mm=1.44 * usual.height_mm)) < 1e-9
-    assert of(replace(usual, **change)) > MAX_STRAIN  # type: ignore[arg-type]
+    assert of(replace(usual, **change)) > LIKELY_STRAIN  # type: ignore[arg-type]
 
 
 def test_shape_goes_to_a_row_of_numbers_and_back() -> None:

@@ -1,0 +1,44 @@
+"""Gaps read in two ways, held against each other."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from lightgap.vision.camera import BoardCamera
+from lightgap.vision.comb import Comb
+from lightgap.vision.crowns import CrownFit, CrownSet, doubting
+from lightgap.vision.outline import Outline
+
+PLACE_MM = np.array([40.0, 110.0, 170.0, 230.0, 280.0])
+CAMERA = BoardCamera(Comb(1, 150.0, 10.0, 0.0, 0.0, 10.0, 1000.0, 5000.0, 648.0), 150.0, 500.0, 0.0, np.zeros(2))
+
+
+def read(gap_mm: list[float]) -> CrownSet:
+    crowns = tuple(
+        CrownFit(n, float(x), g, 50, 0.5, 0.1, 0.0) for n, (x, g) in enumerate(zip(PLACE_MM, gap_mm, strict=True), 1)
+    )
+    return CrownSet(crowns, 1e-4 * np.eye(5), np.zeros((5, 6)), Outline(0.7, 0.003, 0.0, 0.0), CAMERA)
+
+
+def test_offset_and_tilt_between_two_ways_leave_no_doubt() -> None:
+    gap = [0.0, 0.1, 0.15, 0.1, 0.0]
+    tilted = [g + 0.2 - 0.001 * x for g, x in zip(gap, PLACE_MM, strict=True)]
+    covariance = doubting(read(gap), read(tilted)).covariance_mm2
+    assert covariance == pytest.approx(1e-4 * np.eye(5), abs=1e-12)
+
+
+def test_two_ways_that_part_in_the_middle_are_in_doubt_there_by_half_of_it_and_as_one() -> None:
+    gap, other = [0.0, 0.1, 0.15, 0.1, 0.0], [0.0, 0.2, 0.35, 0.2, 0.0]
+    added = doubting(read(gap), read(other)).covariance_mm2 - 1e-4 * np.eye(5)
+    # Least squares through what parts them, by numpy: what is left, halved, is one mistake common to all.
+    line = np.polynomial.Polynomial.fit(PLACE_MM, np.array(other) - gap, 1)
+    half = (np.array(other) - gap - line(PLACE_MM)) / 2
+    assert added == pytest.approx(np.outer(half, half), abs=1e-12)
+    assert np.linalg.matrix_rank(added, tol=1e-9) == 1
+
+
+def test_gap_that_only_one_way_has_is_left_alone() -> None:
+    one, other = read([0.0, 0.1, 0.15, 0.1, 0.0]), read([0.0, 0.2, 0.35, 0.2, 0.0])
+    fewer = CrownSet(other.crowns[1:], np.eye(4), np.zeros((4, 6)), other.outline, CAMERA)
+    assert doubting(one, fewer).covariance_mm2[0] == pytest.approx([1e-4, 0, 0, 0, 0])
