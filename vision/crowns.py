@@ -35,8 +35,8 @@ MIN_PIXELS, MAX_NOISE = 25, 1.6
 DULL_FACE = 0.08  # linear light of a black blade
 MAX_BRIGHT_NOISE = 1.4
 MAX_DARK_NOISE = 1.2  # in units of the scatter assumed, at half the trust: photos read right stand at 0.3 to 1.1
-# Of six squares of what is known beforehand: past 22.5 one true shape in a thousand lies (chi-square tables).
-LIKELY_STRAIN = 22.5
+# Of seven squares of what is known beforehand: past 24.3 one true shape in a thousand lies (chi-square tables).
+LIKELY_STRAIN = 24.3
 # Neighbouring columns share blur, halo, compression blocks and shading: their number must not outvote the priors.
 U_POINT_MM = 0.04
 MIN_REACH_PX = 1.2

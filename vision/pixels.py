@@ -23,6 +23,7 @@ DEEPEST_MM = 1.3  # gap and outline together
 LIP_MM, U_LIP_MM = 0.14, 0.05  # chamfers are 0.1 to 0.2 mm high (common practice, no published source)
 HELD_MM = 1e-3
 GLOSS, DARK_GLOSS = (0.02, 0.02), (0.2, 0.15)  # spread of what a crown mirrors (tan)
+U_GLOSS = 0.03  # a fit held tighter than this is still a likely one this far off
 U_CURVATURE = 0.2  # relative, of crowns' curvature: wires from narrow and low to wide and tall
 # Before a dark gap what a crown mirrors of the room is known roughly, and at end-on frets hardly at all.
 DARK_TRUST, END_ON_TRUST, END_ON_SLANT = 0.5, 0.2, 0.08
@@ -43,13 +44,15 @@ def prior_for(camera: BoardCamera, board_radius_mm: float | None, slit: SlitLigh
 
 
 def strain(fit: JointFit, prior: Prior) -> float:
-    """Return chi-square, of six terms, of what a true fit leaves near what is known: places, crown's curvature, blur.
+    """Return chi-square, of seven terms, of what a true fit leaves near what is known.
 
-    Width and height of a crown go together where only its top is seen; its curvature says whether it is one.
+    They are the four of the places, the crown's curvature, its gloss and the blur. Width and height of a crown go
+    together where only its top is seen; its curvature says whether it is one.
     """
     off = (fit.shape.vector() - prior.mean) / prior.u
     ratio = fit.shape.height_mm / fit.shape.width_mm**2 / (prior.mean[8] / prior.mean[7] ** 2)
-    return float((off[:PLACES] ** 2).sum() + off[10] ** 2 + (np.log(ratio) / U_CURVATURE) ** 2)
+    gloss = (fit.shape.gloss - prior.mean[9]) / max(float(prior.u[9]), U_GLOSS)
+    return float((off[:PLACES] ** 2).sum() + off[10] ** 2 + gloss**2 + (np.log(ratio) / U_CURVATURE) ** 2)
 
 
 def read_pixels(

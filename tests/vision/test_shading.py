@@ -181,7 +181,9 @@ def prior_for_foot(*, falls: bool) -> Prior:
     return prior_for(camera, None, slit, dark=False)
 
 
-@pytest.mark.parametrize("change", [{"place_mm": (2.5, 0.0, 0.0, 0.0)}, {"blur": 1.6}, {"height_mm": 0.4}])
+@pytest.mark.parametrize(
+    "change", [{"place_mm": (2.5, 0.0, 0.0, 0.0)}, {"blur": 1.6}, {"height_mm": 0.38}, {"gloss": 0.17}]
+)
 def test_strain_tells_a_shape_unlike_any_and_not_a_tall_wide_fret(change: dict[str, object]) -> None:
     """The limit is a chi-square's: each change is five standard deviations of what is known, or nearly, by itself."""
     prior = prior_for_foot(falls=False)
