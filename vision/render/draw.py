@@ -51,7 +51,7 @@ def draw_scene_settings(
     neck = replace(neck, strings=bool(rng.random() < 0.3) if strings is None else strings)
     place = place or ("outer" if rng.random() < 0.25 else "middle")
     camera, span = draw_camera(rng, neck, framing=framing)
-    blade = draw_blade(rng, neck, camera, place=place, span=span)
+    blade = draw_blade(rng, neck, camera=camera, place=place, span=span)
     if place == "outer" and rng.random() < 0.5:
         camera = replace(camera, elevation_deg=float(rng.uniform(-0.3, 1.7)) - board_slope_deg(neck, blade))
     light = draw_light(rng, background or str_choice(rng, BACKGROUNDS))
@@ -160,7 +160,7 @@ def room_above_mm(camera: Camera) -> float:
 
 
 def draw_blade(
-    rng: np.random.Generator, neck: Neck, camera: Camera, *, place: Place, span: tuple[float, float]
+    rng: np.random.Generator, neck: Neck, *, camera: Camera, place: Place, span: tuple[float, float]
 ) -> Blade:
     """Return a straightedge that lies over the framed frets, its upper edge in the picture where one can be.
 
