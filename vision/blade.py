@@ -187,23 +187,16 @@ def candidates_among(
     whose upper edge would stand far out of the picture are judged as if the height were not known.
     """
     px_per_mm = prior.px_per_mm
-    rise = None if height_mm is None else height_mm * px_per_mm
-    out = []
+    out: list[tuple[Line, tuple[float, float] | None, float]] = []
     for line in lines:
-        upper = (
-            None
-            if rise is None or out_of_picture(line, rise)
-            else upper_edge(lines, line, height_px=rise, px_per_mm=px_per_mm, focal_px=prior.focal_px)
-        )
-        out.append((line, upper))
-    if any(upper for _, upper in out):
-        out = [(line, upper) for line, upper in out if upper or weight_of(line) > CLEAR_BORDER]
-
-    def penalty(line: Line, upper: tuple[float, float] | None) -> float:
-        if upper:
-            return min(upper[1], NO_UPPER_COST)
-        return 0.0 if rise is None or out_of_picture(line, rise) else NO_UPPER_COST
-
+        if height_mm is None or out_of_picture(line, height_mm * px_per_mm):
+            out.append((line, None, 0.0))
+            continue
+        rise = height_mm * px_per_mm
+        upper = upper_edge(lines, line, height_px=rise, px_per_mm=px_per_mm, focal_px=prior.focal_px)
+        out.append((line, upper, min(upper[1], NO_UPPER_COST) if upper else NO_UPPER_COST))
+    if any(upper for _, upper, _ in out):
+        out = [item for item in out if item[1] or weight_of(item[0]) > CLEAR_BORDER]
     return [
         Candidate(
             line,
@@ -211,9 +204,9 @@ def candidates_among(
             prior.u_scale,
             upper[0] if upper else None,
             judge_line(luminance, line, px_per_mm=px_per_mm),
-            penalty(line, upper),
+            penalty,
         )
-        for line, upper in out
+        for line, upper, penalty in out
     ]
 
 

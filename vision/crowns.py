@@ -158,7 +158,9 @@ def measure_crowns(
 
 
 def _unlikely(read: CrownSet) -> bool:
-    """Tell whether pixels are explained badly, or by frets unlike any."""
+    """Tell whether pixels are explained badly, or by frets unlike any, or not at all."""
+    if not read.crowns:
+        return True
     most = MAX_DARK_NOISE if read.dark else MAX_BRIGHT_NOISE
     return read.strain > LIKELY_STRAIN or float(np.median([c.misfit for c in read.crowns])) > most
 
