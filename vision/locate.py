@@ -25,6 +25,7 @@ MIN_EVIDENCE = 9.0  # odds of some 8000 to 1 against chance
 MIN_FRETS = 4
 # A straightedge is straight; its edge as followed is good to about a pixel, and to a chamfer's width.
 MAX_BEND_PX, MAX_BEND_MM, MAX_K1 = 1.5, 0.15, 0.04
+BEYOND_FRETS_MM = 12.0  # the edge is followed so far beyond the outermost frets in view
 SPAN_MARGIN_MM = 2.0  # beyond the columns in which the edge was followed
 CHAMFER_STEP = 0.4  # share of the first boundary's step that the one below it must have
 CHAMFER_MAX_MM = 0.3  # usual ones are 0.1 to 0.2 wide (common practice, no published source)
@@ -161,7 +162,7 @@ def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float)
     width below the line is the edge: a dark or bright chamfer counts as blade.
     """
     _, frets = comb.frets(0, luminance.shape[1] - 1)
-    reach = 12.0 * px_per_mm
+    reach = BEYOND_FRETS_MM * px_per_mm
     low, high = max(0.0, frets.min() - reach), min(luminance.shape[1] - 1.0, frets.max() + reach)
     columns = np.arange(np.ceil(low), high, 1.0)
     below = np.arange(-0.6, 0.9, 0.25 / px_per_mm)

@@ -8,11 +8,12 @@ from pathlib import Path
 import numpy as np
 
 from lightgap.neck.frets import fret_position_mm
-from lightgap.neck.profile import CrownGap, Finding, GapProfile
+from lightgap.neck.profile import Array, CrownGap, Finding, GapProfile
 from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
 
 from .calibrate import Numbering, check_fine, focal_px, settle_scale
 from .camera import OUTER_NEAR_MM
+from .contact import check_contact
 from .crowns import CrownFit, CrownSet, measure_crowns
 from .findings import refusal, warning
 from .locate import EdgeCurve, Located
@@ -34,8 +35,6 @@ MAX_ELEVATION_RAD = 0.075
 # is left of what is known of frets. Photos explained well stand at 0.3 to 1.2, and at 1 to 20.
 MAX_MISFIT, MAX_STRAIN = 3.0, 80.0
 CONTACT_WITHIN_MM = 0.15
-# Edge rounding, camera height and outline model together (mm): more than this is no contact.
-MAX_FLOAT_MM = 0.25
 HANGS_ON = {"nut": "on where the nut is seen", "first fret": "on --first-fret"}
 # A string is followed over nearly its whole length (0.98 and more in renders), a blade's brushed finish over less than
 # half of it (0.46 at most).
@@ -129,8 +128,9 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     )
     _check_crowns(crowns)
     _check_depth(crowns)
-    _check_contact(crowns, found.edge, photo.facts.width_px)
-    profile, warnings = _profile(crowns, placed, slit, settings)
+    covariance = crown_covariance(crowns, slit)
+    check_contact(crowns, covariance, found.edge, photo.facts.width_px)
+    profile, warnings = _profile(crowns, covariance, placed, slit, settings)
     chord = choose_chord(profile, settings.chord)
     check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
@@ -193,25 +193,6 @@ def _check_depth(crowns: CrownSet) -> None:
         raise refusal("no-depth", f"ends seen {depth_mm:.1f} mm before the crowns")
 
 
-def _check_contact(crowns: CrownSet, edge: EdgeCurve, width_px: int) -> None:
-    """A rigid straightedge seen from end to end rests somewhere on either side of its middle.
-
-    Raises
-    ------
-    Refusal
-        `no-contact` when the crowns found would leave it floating or cut into it.
-    """
-    ends_in_view = edge.low_px > 0.02 * width_px and edge.high_px < 0.98 * width_px
-    if not ends_in_view or len(crowns.crowns) < MIN_CROWNS:
-        return
-    place = np.array([c.position_mm for c in crowns.crowns])
-    gap = np.array([c.gap_mm for c in crowns.crowns])
-    middle = (place[0] + place[-1]) / 2
-    left, right = float(gap[place <= middle].min()), float(gap[place >= middle].min())
-    if abs(left - right) > MAX_FLOAT_MM or not -MAX_FLOAT_MM < min(left, right) < MAX_FLOAT_MM:
-        raise refusal("no-contact", f"lowest gaps {left:+.2f} and {right:+.2f} mm")
-
-
 def _check_strings(luminance: FloatImage, edge: EdgeCurve, px_per_mm: float) -> None:
     """Refuse when strings run before the straightedge's face.
 
@@ -225,9 +206,8 @@ def _check_strings(luminance: FloatImage, edge: EdgeCurve, px_per_mm: float) -> 
 
 
 def _profile(
-    crowns: CrownSet, placed: Placed, slit: SlitLight, settings: MeasureSettings
+    crowns: CrownSet, covariance: Array, placed: Placed, slit: SlitLight, settings: MeasureSettings
 ) -> tuple[GapProfile, list[Finding]]:
-    covariance = crown_covariance(crowns, slit)
     u = np.sqrt(np.diag(covariance))
     relative = settings.scale_length_mm is None and placed.anchor is None
     shift = 1 - crowns.crowns[0].fret if relative else 0

@@ -15,7 +15,10 @@ Segment = tuple[float, float, float, float]
 MAX_LEAN = math.tan(math.radians(9.0))
 MIN_SUPPORT = 0.62
 SIDE_MARGIN = 0.09  # of a side's length, left out at each corner: a card's corners are rounded
-FAINTER = 0.25  # of its way round: a ring seen so much less of than another about its centre is none
+# How well a ring does is the share of its way round that is seen, less its scatter: a rim is placed to the picture's
+# sharpness, a ring strung together from texture scatters by pixels. One that does so much worse than another about its
+# centre is no rim.
+ROUGH_PX, FAINTER = 10.0, 0.25
 
 
 def find_rectangles(picture: ByteImage, gx: Array, gy: Array, *, ratio: float) -> list[tuple[Array, float]]:
@@ -281,12 +284,20 @@ def _rim(x: float, y: float, r: float, gx: Array, gy: Array) -> Ring | None:
         for _ in range(2):
             (x, y), (major, minor), angle = cv2.fitEllipseDirect(points.astype(np.float32))
             axes = float(major), float(minor)
-            miss = np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - sum(axes) / 4)
+            miss = _off_ellipse(points, (x, y), axes, math.radians(angle))
             points = points[miss < max(1.0, 3 * 1.48 * np.median(miss))]
         r, rms = sum(axes) / 4, float(np.sqrt(np.mean(miss**2)))
         if not 5 < r < min(gx.shape):
             return None
-    return support - rms / r, (x, y), (axes[0], axes[1]), math.radians(angle), rms
+    return support - rms / ROUGH_PX, (x, y), (axes[0], axes[1]), math.radians(angle), rms
+
+
+def _off_ellipse(points: Array, centre: tuple[float, float], axes: tuple[float, float], angle: float) -> Array:
+    """Return how far points lie off an ellipse, nearly: by their distance from its centre."""
+    x, y = (points - np.array(centre)).T
+    c, s = math.cos(angle), math.sin(angle)
+    share = np.hypot((c * x + s * y) / (axes[0] / 2), (c * y - s * x) / (axes[1] / 2))
+    return np.asarray(np.abs(share - 1) * sum(axes) / 4)
 
 
 def _ridge_points(x: float, y: float, r: float, reach: float, *, gx: Array, gy: Array) -> tuple[Array, float]:

@@ -11,6 +11,7 @@ from lightgap.neck.errors import InputError
 from lightgap.neck.profile import Array
 
 from .coins import find_coin, is_coin_name
+from .marker import fit_marker
 from .photo import ByteImage, Photo
 from .types import ReferenceKind
 
@@ -20,6 +21,7 @@ CARD_WIDTH_MM, CARD_HEIGHT_MM, CARD_THICKNESS_MM = 85.60, 53.98, 0.76
 CARD_RELATIVE_U = 0.125 / math.sqrt(3) / CARD_WIDTH_MM
 COIN_THICKNESS_MM = 1.9
 MARKER_THICKNESS_MM = 1.0
+U_PRINT = 0.003  # relative: what a printer makes of the marker's size (common practice, no published source)
 SIZE_RANGE_MM = {"coin": (10.0, 45.0), "marker": (5.0, 150.0)}
 WORK_WIDTH_PX = 1344
 
@@ -100,7 +102,7 @@ def find_references(photo: Photo, request: ReferenceRequest) -> list[ReferenceOb
 
 
 def find_markers(coded: ByteImage, size_mm: float) -> list[ReferenceObject]:
-    """Find square markers (4 x 4 bits, 50 codes) by the black square's side; corners refined to sub-pixel."""
+    """Find square markers (4 x 4 bits, 50 codes), and read their black square's side off the borders of all cells."""
     import cv2
 
     grey = cv2.cvtColor(coded, cv2.COLOR_RGB2GRAY)
@@ -114,9 +116,11 @@ def find_markers(coded: ByteImage, size_mm: float) -> list[ReferenceObject]:
         sides = np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1)
         if sides.min() < 12 or sides.max() > 1.15 * sides.min():
             continue
-        scale = float(sides.mean()) / size_mm
-        # 0.3 px on each corner; the print itself is taken as good to 0.3 %.
-        u = scale * math.hypot(0.3 / sides.mean(), 0.003)
+        fit = fit_marker(np.asarray(grey, dtype=np.uint8), points)
+        if fit is None:
+            continue
+        points, scale = fit.corners_px, fit.side_px / size_mm
+        u = scale * math.hypot(fit.u_side_px / fit.side_px, U_PRINT)
         found.append(
             ReferenceObject("marker", scale, u, MARKER_THICKNESS_MM, points, (points[:, 0].mean(), points[:, 1].mean()))
         )

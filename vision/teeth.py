@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ SEEN = 0.8  # share of the frets in view whose mark stands out
 ONE_MARK_MM = 0.4  # marks of two rows nearer than this to each other are one: peaks are placed to 0.1 mm
 PEAK_NOISE = 2.5
 BEYOND_COST = 3.0
+FAR_SHARE = 0.85  # of the evidence for ends beside the line: half of it is the crowns', which both have
 MAX_BEYOND = 1  # the nut's own edge may pass for one
 REACHES_MM = (2.2, 1.4, 1.05, 1.05)
 
@@ -126,20 +128,32 @@ def fit_combs(
     )
     fits: list[TeethFit] = []
     for i, match in enumerate(matches):
-        # Which band holds the fret ends is a guess of the search: the likeliest comb tries them all.
+        # Which band holds the fret ends, and how far off they stand, is a guess of the search: the likeliest comb tries
+        # them all.
         bands = range(len(rows.ends)) if i == 0 else (match.band,)
-        square = replace(match.comb, yaw=0.0, k1=0.0)
-        combs = (match.comb, square) if i == 0 else (match.comb,)
+        combs = (match.comb, replace(match.comb, yaw=0.0, k1=0.0)) if i == 0 else (match.comb,)
+        nears = (match.near_mm, half_nut_mm(prior.scale_length_mm)) if i == 0 else (match.near_mm,)
         tried = [
-            (_fit(peaks, replace(match, comb=comb, band=band), prior, span_px), band)
-            for band in bands
-            for comb in combs
+            (_fit(peaks, replace(match, comb=comb, band=band, near_mm=near), prior, span_px), band)
+            for band, comb, near in product(bands, combs, nears)
         ]
-        fit, band = max(tried, key=lambda item: item[0].evidence)
+        fit, band = _of_one_place(tried)
         fits.append(fit)
         refined = replace(match, comb=fit.comb, near_mm=max(fit.near_mm, 0.0), band=band)
         fits += [_fit(peaks, replace(refined, comb=c), prior, span_px) for c in _renumbered(fit.comb, prior)]
     return _distinct(sorted(fits, key=lambda f: -f.evidence))
+
+
+def _of_one_place(tried: list[tuple[TeethFit, int]]) -> tuple[TeethFit, int]:
+    """Return the fit with most evidence, and its band; one with the ends beside the line only if none far off does.
+
+    Seen from above, frets run as streaks from the line to their ends: a row across the streaks looks like ends beside
+    the line. Where the straightedge does lie beside the outer string, no row is seen half a board before it.
+    """
+    best = max(tried, key=lambda item: item[0].evidence)
+    far = [item for item in tried if item[0].near_mm >= OUTER_BELOW_MM]
+    rival = max(far, key=lambda item: item[0].evidence, default=best)
+    return rival if rival[0].evidence > FAR_SHARE * best[0].evidence else best
 
 
 def _distinct(fits: list[TeethFit]) -> list[TeethFit]:

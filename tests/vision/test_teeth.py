@@ -9,7 +9,7 @@ import pytest
 
 from lightgap.neck.frets import fret_position_mm
 from lightgap.vision.comb import Comb, CombMatch, CombPrior, FretRows
-from lightgap.vision.teeth import MAX_BEYOND, find_peaks_px, fit_combs, same_numbering
+from lightgap.vision.teeth import MAX_BEYOND, OUTER_BELOW_MM, find_peaks_px, fit_combs, same_numbering
 
 SCALE_LENGTH_MM, MIDDLE_PX, FOCAL_PX, STEP_PX, NEAR_MM = 648.0, 2000.0, 3900.0, 1.0, 20.0
 TRUTH = Comb(1, 180.0, 9.0, 0.008, 0.01, 9.0, MIDDLE_PX, FOCAL_PX, SCALE_LENGTH_MM)
@@ -101,3 +101,16 @@ def test_mark_seen_in_both_rows_counts_once() -> None:
     assert once.matched == twice.matched
     # Half as much, as the rows are alike; what camera and board cost beforehand, a unit or two each, is within a tenth.
     assert once.evidence == pytest.approx(0.5 * twice.evidence, rel=0.1)
+
+
+def test_row_across_the_frets_themselves_is_not_their_ends() -> None:
+    """Seen from above, frets run as streaks from the line to their ends; two ends are hidden, and still they are."""
+    numbers = np.arange(1.0, 17)
+    place = fret_position_mm(numbers, SCALE_LENGTH_MM)
+    across = rows_of(TRUTH.x_px(place), TRUTH.end_px(place, 2.5))
+    ends = rows_of(TRUTH.x_px(place), TRUTH.end_px(place[1:-1], NEAR_MM), seed=6)
+    rows = FretRows(across.crowns, (across.ends[1], ends.ends[1]), STEP_PX)
+    start = replace(rough(TRUTH), near_mm=2.0, band=0)
+    assert fit_combs(rows, [start], prior(), span_px=SPAN_PX)[0].near_mm > OUTER_BELOW_MM
+    beside = FretRows(across.crowns, (across.ends[1], across.ends[0]), STEP_PX)
+    assert fit_combs(beside, [start], prior(), span_px=SPAN_PX)[0].near_mm < OUTER_BELOW_MM

@@ -1,0 +1,64 @@
+"""A straightedge must rest on the frets: what the gaps found say, and when they can say it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from lightgap.neck.errors import Refusal
+from lightgap.neck.frets import fret_position_mm
+from lightgap.vision.camera import BoardCamera
+from lightgap.vision.comb import Comb
+from lightgap.vision.contact import check_contact, rests_in_view
+from lightgap.vision.crowns import CrownFit, CrownSet
+from lightgap.vision.locate import EdgeCurve
+from lightgap.vision.outline import Outline
+
+WIDTH_PX = 4000
+NUMBERS = np.arange(5, 16)
+PLACE_MM = fret_position_mm(NUMBERS.astype(float), 648.0)
+COMB = Comb(1, float(PLACE_MM[[0, -1]].mean()), 17.0, 0.0, 0.0, 10.0, WIDTH_PX / 2, 5000.0, 648.0)
+
+
+def crowns(gap_mm: np.ndarray) -> CrownSet:
+    rows = tuple(
+        CrownFit(int(n), float(x), float(g), 50, 0.5, 0.1, 0.0)
+        for n, x, g in zip(NUMBERS, PLACE_MM, gap_mm, strict=True)
+    )
+    camera = BoardCamera(COMB, float(PLACE_MM.mean()), 500.0, 0.0, np.zeros(2))
+    return CrownSet(rows, 1e-6 * np.eye(11), np.zeros((11, 6)), Outline(0.7, 0.003, 0.0, 0.0), camera)
+
+
+def edge(low_mm: float, high_mm: float) -> EdgeCurve:
+    """Return an edge seen from so far before the first fret to so far past the last."""
+    first, last = COMB.x_px(PLACE_MM[[0, -1]])
+    return EdgeCurve(np.zeros(1), 2000.0, 2000.0, first - 17.0 * low_mm, last + 17.0 * high_mm, 1, 0.1)
+
+
+TILTED = np.linspace(0.0, 0.6, 11)
+NO_SCATTER = 1e-6 * np.eye(11)
+
+
+def test_straightedge_that_rests_at_one_end_only_is_refused() -> None:
+    with pytest.raises(Refusal, match="floating"):
+        check_contact(crowns(TILTED), NO_SCATTER, edge(5.0, 5.0), WIDTH_PX)
+
+
+def test_straightedge_that_touches_nothing_is_refused() -> None:
+    with pytest.raises(Refusal, match="floating"):
+        check_contact(crowns(np.full(11, 0.4)), NO_SCATTER, edge(5.0, 5.0), WIDTH_PX)
+
+
+def test_crowns_known_badly_may_seem_to_float() -> None:
+    unsure = np.diag(np.linspace(0.01, 0.3, 11) ** 2)
+    check_contact(crowns(np.where(np.arange(11) < 6, 0.0, 0.5)), unsure, edge(5.0, 5.0), WIDTH_PX)
+
+
+def test_fret_out_of_view_may_bear_the_far_end() -> None:
+    """The straightedge runs on as far as it was followed, and the next fret would stand beyond the picture."""
+    assert not rests_in_view(crowns(TILTED), edge(5.0, 11.4), WIDTH_PX)
+    check_contact(crowns(TILTED), NO_SCATTER, edge(5.0, 11.4), WIDTH_PX)
+
+
+def test_straightedge_that_ends_in_the_picture_rests_in_it() -> None:
+    assert rests_in_view(crowns(TILTED), edge(5.0, 5.0), WIDTH_PX)
