@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from .judge import is_above, is_below
-from .posterior import MIN_CROWNS, TAU_GRID_MM, restricted_fit, scattered, smooth_design
+from .posterior import FEW_CROWNS, TAU_GRID_MM, restricted_fit, scattered, smooth_design
 from .profile import Array, Finding, GapProfile, Relief, frozen_array
 from .straightness import chord_matrix
 
@@ -101,7 +101,7 @@ def analyse_bow(profile: GapProfile, relief: Relief) -> Bow:
     """
     inside = [i for i, f in enumerate(profile.frets) if relief.chord[0] <= f <= relief.chord[1] and f > 0]
     frets = tuple(profile.frets[i] for i in inside)
-    if len(inside) < MIN_CROWNS + 1:
+    if len(inside) < FEW_CROWNS + 1:
         nothing = frozen_array(np.zeros(len(frets)))
         few = Finding("few-crowns", f"{len(frets)} crowns read: bow and frets cannot be told apart")
         return Bow(frets, nothing, nothing, (), (), "cannot-tell", "not-seen", (few,))
@@ -153,7 +153,7 @@ def rocker_test(profile: GapProfile, fret: int) -> tuple[float, float]:
 def _set_odd_aside(part: GapProfile) -> tuple[Array, Array, tuple[OddFret, ...]]:
     """Judge every crown against the others; set the worst aside while it stands off beyond doubt."""
     aside: list[int] = []
-    most = max(1, (len(part.crowns) - MIN_CROWNS) // 2)
+    most = max(1, (len(part.crowns) - FEW_CROWNS) // 2)
     while True:
         amount, expanded = _deletion(part, aside)
         free = [i for i in range(len(amount)) if i not in aside]
@@ -247,7 +247,7 @@ def _tongue(profile: GapProfile, relief: Relief, *, odd: frozenset[int] = frozen
     """
     ends = [profile.frets.index(f) for f in relief.chord]
     inside = [i for i in range(ends[0], ends[1] + 1) if profile.frets[i] not in odd]
-    if len(profile.frets) - 1 - ends[1] < 2 or profile.numbers_relative or len(inside) < MIN_CROWNS:
+    if len(profile.frets) - 1 - ends[1] < 2 or profile.numbers_relative or len(inside) < FEW_CROWNS:
         return "not-seen"
     part, last = [*inside, len(profile.frets) - 1], len(inside)
     gap, cov = profile.gap_mm[part], np.array(profile.covariance_mm2[np.ix_(part, part)])

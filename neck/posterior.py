@@ -22,7 +22,9 @@ from .profile import Array, GapProfile, frozen_array
 
 TAU_GRID_MM = np.geomspace(0.001, 0.1, 13)
 TAU_PRIOR_MM, TAU_PRIOR_LOG_SD = 0.012, np.log(2.5)
-MIN_CROWNS = 6
+# Among few crowns an odd one, a tenth of a millimetre high or low, cannot be told from scatter: it is allowed for.
+FEW_CROWNS, TAU_FEW_MM = 6, 0.02
+MIN_CROWNS = 4
 DRAWS = 4000
 SEED = 20260501
 
@@ -49,15 +51,15 @@ class CrownPosterior:
 def crown_posterior(profile: GapProfile) -> CrownPosterior:
     """Return the expected true gaps of a profile with covariance and draws.
 
-    With fewer than `MIN_CROWNS` crowns there is nothing to learn the scatter of the frets from: the gaps are taken as
-    they stand.
+    With fewer than `MIN_CROWNS` crowns nothing is left over from a smooth neck: the gaps are taken as they stand.
     """
     gap, cov = profile.gap_mm, profile.covariance_mm2
     if len(gap) < MIN_CROWNS:
         return _collect(np.array([1.0]), [gap], covs=[np.array(cov)])
     design = smooth_design(profile.position_mm)
     scores, projections = restricted_fit(gap, scattered(cov), design=design)
-    scores = scores - 0.5 * (np.log(TAU_GRID_MM / TAU_PRIOR_MM) / TAU_PRIOR_LOG_SD) ** 2
+    usual = TAU_PRIOR_MM if len(gap) >= FEW_CROWNS else TAU_FEW_MM
+    scores = scores - 0.5 * (np.log(TAU_GRID_MM / usual) / TAU_PRIOR_LOG_SD) ** 2
     weight = np.exp(scores - scores.max())
     means = gap - (cov @ projections @ gap[:, None])[..., 0]
     covs = cov - cov @ projections @ cov

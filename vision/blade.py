@@ -23,7 +23,7 @@ SURE_STEP = 0.15  # a logarithm: 16 % of light
 ROUNDING_MM = 0.6  # of both edges together, chamfers included
 LIMITED_TEXTURE = 1.5
 # A candidate's frets must stand out at least this much as those of the best one.
-COMB_SHARE = 0.75
+COMB_SHARE = 0.65
 OUT_OF_PICTURE = 2 ** (2 / 12)
 SHORT_LIST, SAME_LINE = 12, 3
 SCALE_STEP = 0.008  # candidates whose scales differ by less are searched with one grid

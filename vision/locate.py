@@ -33,6 +33,7 @@ LINE_TRUST_MM = 0.35  # how far the edge may lie from the line that led to it
 BOW_TRUST_MM = 0.06  # a straight blade through a phone's lens
 LINE_STEP = 0.0007  # lines are told apart by slope in steps of a thousandth
 PARALLEL_MM = 0.06
+VOTE_MM = 0.1  # how well the vote places the edge, of a picture whose blur is wide in pixels
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +175,7 @@ def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float)
     t = (columns - middle) / half
     curve_mm = offset + slope * t + bow * (t * t - 0.5)
     y = line.y_px(columns) + curve_mm * px_per_mm
-    for window_px in (2.4, 1.8, 1.4):
+    for window_px in (max(2.4, VOTE_MM * px_per_mm), 1.8, 1.4):
         edge = track_edge(luminance, columns, y, sign, px_per_mm, window_px=window_px)
         y = edge.y_px(columns)
     return edge

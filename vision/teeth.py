@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -27,6 +28,8 @@ SEEN = 0.8  # share of the frets in view whose mark stands out
 ONE_MARK_MM = 0.4  # marks of two rows nearer than this to each other are one: peaks are placed to 0.1 mm
 PEAK_NOISE = 2.5
 BEYOND_COST = 3.0
+# Numberings this close in evidence are weighed once more, with marks placed this much better than they need to be.
+CLOSE, WELL_PLACED = 9.0, 0.5
 FAR_SHARE = 0.85  # of the evidence for ends beside the line: half of it is the crowns', which both have
 MAX_BEYOND = 1  # the nut's own edge may pass for one
 REACHES_MM = (2.2, 1.4, 1.05, 1.05)
@@ -67,6 +70,8 @@ class TeethFit:
         Of the frets found about the comb, in millimetres of the picture.
     beyond
         How many frets were found where the comb has the headstock: more than one, and it is not the right comb.
+    band
+        In which the fret ends were looked for.
     """
 
     comb: Comb
@@ -75,6 +80,7 @@ class TeethFit:
     near_mm: float
     rms_mm: float
     beyond: int = 0
+    band: int = 0
 
 
 # Of place (mm), scale, yaw, distortion, ends (mm), taper, glow (mm): what a typical change is, and a small one.
@@ -141,7 +147,22 @@ def fit_combs(
         fits.append(fit)
         refined = replace(match, comb=fit.comb, near_mm=max(fit.near_mm, 0.0), band=band)
         fits += [_fit(peaks, replace(refined, comb=c), prior, span_px) for c in _renumbered(fit.comb, prior)]
-    return _distinct(sorted(fits, key=lambda f: -f.evidence))
+    kept = _distinct(sorted(fits, key=lambda f: -f.evidence))
+    if len(kept) < 2 or kept[0].evidence - kept[1].evidence > CLOSE:
+        return kept
+    return _looked_at_again(kept, lambda match: _fit(peaks, match, prior, span_px, well=WELL_PLACED))
+
+
+def _looked_at_again(fits: list[TeethFit], fit: Callable[[CombMatch], TeethFit]) -> list[TeethFit]:
+    """Weigh close numberings once more as if the marks were well placed; as before, where that speaks for none of them.
+
+    Marks follow the right comb more closely than they need to; a wrong one uses up what they are allowed.
+    """
+    close = [f for f in fits if f.evidence > fits[0].evidence - CLOSE]
+    again = [fit(CombMatch(f.comb, f.near_mm, f.band)) for f in close]
+    if not any(new.evidence > old.evidence for new, old in zip(again, close, strict=True)):
+        return fits
+    return _distinct(sorted(again, key=lambda f: -f.evidence))
 
 
 def _of_one_place(tried: list[tuple[TeethFit, int]]) -> tuple[TeethFit, int]:
@@ -194,9 +215,16 @@ def _near_prior(near_mm: float, scale_length_mm: float) -> tuple[float, float]:
     return half_nut_mm(scale_length_mm), U_MIDDLE_NEAR_MM
 
 
-def _fit(peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float, float]) -> TeethFit:
-    """Fit place, scale, yaw, distortion, fret ends and the glow's shift, robustly, re-choosing the peaks each round."""
+def _fit(
+    peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float, float], *, well: float = 1.0
+) -> TeethFit:
+    """Fit place, scale, yaw, distortion, fret ends and the glow's shift, robustly, re-choosing the peaks each round.
+
+    Marks are placed as well as usual, or to the share `well` of that.
+    """
     from scipy.optimize import least_squares
+
+    u_crown, u_end = U_CROWN_MM * well, U_END_MM * well
 
     comb, scale = match.comb, prior.px_per_mm
     near0, u_near = _near_prior(match.near_mm, comb.scale_length_mm)
@@ -232,7 +260,7 @@ def _fit(peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float,
 
         def miss(q: Array, seen: Array = seen, seen_end: Array = seen_end) -> Array:
             a, b = columns(q)
-            a, b = (a - seen) / (scale * U_CROWN_MM), (b - seen_end) / (scale * U_END_MM)
+            a, b = (a - seen) / (scale * u_crown), (b - seen_end) / (scale * u_end)
             return np.concatenate([a[np.isfinite(a)], b[np.isfinite(b)], known(q)])
 
         def rates(q: Array, seen: Array = seen, seen_end: Array = seen_end) -> Array:
@@ -240,7 +268,7 @@ def _fit(peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float,
             a, b = columns(moved)
             by = [
                 ((v[1:] - v[0]) / (scale * u))[:, np.isfinite(s)]
-                for v, s, u in ((a, seen, U_CROWN_MM), (b, seen_end, U_END_MM))
+                for v, s, u in ((a, seen, u_crown), (b, seen_end, u_end))
             ]
             prior_by = np.concatenate([np.zeros((1, len(expected))), np.diag(STEPS[1:] / u_expected)])
             return np.asarray((np.concatenate([*by, prior_by], axis=1) / STEPS[:, None]).T)
@@ -248,10 +276,10 @@ def _fit(peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float,
         p = least_squares(miss, p, jac=rates, loss="soft_l1", x_scale=TYPICAL, max_nfev=12).x
     at, end_at = columns(p)
     inside = (at >= span_px[0]) & (at <= span_px[1])
-    a = (_nearest(peaks.crowns.x_px, at, GATE * scale * U_CROWN_MM) - at) / scale
-    b = (_nearest(end_peaks.x_px, end_at, GATE * scale * U_END_MM) - end_at) / scale
+    a = (_nearest(peaks.crowns.x_px, at, GATE * scale * u_crown) - at) / scale
+    b = (_nearest(end_peaks.x_px, end_at, GATE * scale * u_end) - end_at) / scale
     beyond = _beyond(peaks, match.band, comb_of(p), near_mm=float(p[4]), shift_px=float(p[6]) * scale)
-    crown, end = _log_odds(a, U_CROWN_MM, peaks.crowns.per_mm), _log_odds(b, U_END_MM, end_peaks.per_mm)
+    crown, end = _log_odds(a, u_crown, peaks.crowns.per_mm), _log_odds(b, u_end, end_peaks.per_mm)
     # A mark at one column in both rows, as of a fret's end that reaches up to the edge, is one finding, not two.
     one = np.abs((at - end_at) / scale + a - b) < ONE_MARK_MM
     evidence = (
@@ -262,7 +290,7 @@ def _fit(peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float,
     rest = np.concatenate([a[inside], b[inside]])
     rms = float(np.sqrt(np.nanmean(rest**2))) if np.isfinite(rest).any() else np.inf
     matched = numbers[inside & (np.isfinite(a) | np.isfinite(b))]
-    return TeethFit(comb_of(p), evidence, tuple(int(n) for n in matched), float(p[4]), rms, beyond)
+    return TeethFit(comb_of(p), evidence, tuple(int(n) for n in matched), float(p[4]), rms, beyond, match.band)
 
 
 def _beyond(peaks: _Rows, band: int, comb: Comb, *, near_mm: float, shift_px: float) -> int:

@@ -22,7 +22,7 @@ def check_wanted_U(measurement: Measurement, wanted_U_mm: float | None) -> Measu
     relief = measurement.relief
     if wanted_U_mm is None or relief.U_mm <= wanted_U_mm:
         return measurement
-    detail = f"U {relief.U_mm:.3f} mm (k={relief.k:g}), wanted {wanted_U_mm:.3f} mm"
+    detail = f"U {relief.U_mm:.3f} mm (k={relief.k:g}), at most {wanted_U_mm:.3f} mm is wanted"
     if not measurement.budget:
         raise refusal("too-uncertain", detail)
     largest = max(measurement.budget, key=lambda line: line.u_mm)
