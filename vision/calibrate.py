@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -114,12 +115,9 @@ def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float |
         `blurred` when nothing in the picture is sharp; `reference-not-found` when nothing of the wanted kind is seen;
         `no-straightedge` when its height is all there is and no two edges stand parallel.
     """
-    lines = find_picture_lines(photo)
-    guesses: list[ScaleGuess] = []
-    if request.kind not in ("straightedge", "frets"):
-        u = U_REFERENCE_ALONE if height_mm is None else U_REFERENCE_SCALE
-        for found in find_references(photo, request):
-            guesses.append(ScaleGuess(found.px_per_mm, u, found, tuple(lines)))
+    lines, objects = _lines_and_objects(photo, request)
+    u = U_REFERENCE_ALONE if height_mm is None else U_REFERENCE_SCALE
+    guesses = [ScaleGuess(found.px_per_mm, u, found, tuple(lines)) for found in objects]
     plausible = [g for g in guesses if VIEW_RANGE_MM[0] < photo.facts.width_px / g.px_per_mm < VIEW_RANGE_MM[1]]
     if height_mm is not None and plausible:
         plausible = sorted(plausible, key=lambda g: -_paired(lines, height_mm * g.px_per_mm))
@@ -131,6 +129,15 @@ def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float |
     if not plausible:
         raise refusal("reference-not-found")
     return plausible[:3]
+
+
+def _lines_and_objects(photo: Photo, request: ReferenceRequest) -> tuple[list[Line], list[ReferenceObject]]:
+    """Find lines and reference objects side by side: each is a few passes over the whole picture."""
+    if request.kind in ("straightedge", "frets"):
+        return find_picture_lines(photo), []
+    with ThreadPoolExecutor(1) as other:
+        objects = other.submit(find_references, photo, request)
+        return find_picture_lines(photo), objects.result()
 
 
 def _paired(lines: list[Line], rise_px: float) -> float:

@@ -29,6 +29,10 @@ END_BANDS_MM = np.arange(0.45, 8.0, 0.25)  # below the edge: from an end's top t
 BELOW_FLANKS = 3  # from this band on no crown's flank, seen past its end, takes part
 END_REACHES_MM = (1.2, 0.9, 0.7, *(0.6,) * 7)  # round by round
 SETTLING = 3  # after so many rounds the ends stay in their band, or go to the next
+# Of place (mm), scale, yaw, distortion, ends (mm), taper, glow's shift and depth (mm): what a typical change is, and a
+# small one.
+TYPICAL = np.array([0.3, 0.003, 0.005, 0.01, 0.5, 0.002, 0.3, 1.0])
+STEPS = 1e-5 * TYPICAL
 SETTLED_PX = 0.2  # fret ends this smooth along the board need no further round
 
 
@@ -194,36 +198,41 @@ def _fit_rows(
     # Beside the outer string next to nothing of the fret lies before the blade: no smear, a crisp row of ends.
     glow_mm, u_glow_mm = (0.0, 0.1) if outer else (1.5, 1.5)
     u_row, u_end = (0.2, max(u_end_mm, 0.03)) if outer else (U_GLOW_MM, max(u_end_mm, U_END_MM))
+    near_mm, u_near = (
+        (OUTER_NEAR_MM / 2, OUTER_NEAR_MM) if outer else (half_nut_mm(comb.scale_length_mm), U_NEAR_MIDDLE_MM)
+    )
+    # What is known beforehand: of the search's own step, the reference's scale, a camera roughly square on, a phone's
+    # lens, fret ends and a board's taper, and the glow.
+    expected = np.array([comb.x0_mm, 0.0, 0.0, 0.0, near_mm, TAPER, 0.0, glow_mm])
+    u_expected = np.array([U_START_MM, u_scale, 0.02, 0.03, u_near, 0.005, 0.7, u_glow_mm])
+    glows, ends = np.isfinite(seen_glow), np.isfinite(seen_end)
 
-    def camera_of(p: Array) -> BoardCamera:
-        refined = replace(comb, x0_mm=p[0], px_per_mm=scale * (1 + p[1]), yaw=p[2], k1=p[3])
-        return replace(camera_from_comb(refined), near_mm=np.array([p[4], p[5]]))
+    def comb_of(p: Array) -> Comb:
+        return replace(comb, x0_mm=p[0], px_per_mm=scale * (1 + p[1]), yaw=p[2], k1=p[3])
+
+    def rows_of(p: Array) -> Array:
+        """Glows and ends against where they are seen; several parameter vectors, (8, m, 1), are taken at once."""
+        c = comb_of(p)
+        # The glow is the near half's image in the blade's face: it stands behind the line.
+        a = (c.end_px(position[glows], -p[7]) - seen_glow[glows]) / scale + p[6]
+        b = (c.end_px(position[ends], p[4] + p[5] * position[ends]) - seen_end[ends]) / scale
+        return np.concatenate([a / u_row, b / u_end], axis=-1)
 
     def miss(p: Array) -> Array:
-        camera = camera_of(p)
-        # The glow is the near half's image in the blade's face: it stands behind the line.
-        a = (column_of(camera, position, np.full(len(position), -p[7])) - seen_glow) / scale + p[6]
-        b = (column_of(camera, position, p[4] + p[5] * position) - seen_end) / scale
-        # What is known beforehand: the reference's scale, a camera roughly square on, a phone's lens, a board's taper.
-        prior = [
-            p[1] / u_scale,
-            p[2] / 0.02,
-            p[3] / 0.03,
-            (p[5] - 0.014) / 0.005,
-            p[6] / 0.7,
-            (p[7] - glow_mm) / u_glow_mm,
-            # Loosely, for a row of which nothing was seen: the search's own step, and anywhere beside the outer string.
-            (p[0] - comb.x0_mm) / U_START_MM,
-            (p[4] - OUTER_NEAR_MM / 2) / OUTER_NEAR_MM
-            if outer
-            else (p[4] - half_nut_mm(comb.scale_length_mm)) / U_NEAR_MIDDLE_MM,
-        ]
-        return np.concatenate([a[np.isfinite(a)] / u_row, b[np.isfinite(b)] / u_end, prior])
+        return np.concatenate([rows_of(p), (p - expected) / u_expected])
+
+    def rates(p: Array) -> Array:
+        moved = (p + np.vstack([np.zeros(len(p)), np.diag(STEPS)])).T[:, :, None]
+        rows = rows_of(moved)
+        return np.vstack([((rows[1:] - rows[0]) / STEPS[:, None]).T, np.diag(1 / u_expected)])
 
     start = np.array([comb.x0_mm, 0.0, comb.yaw, np.clip(comb.k1, -0.05, 0.05), near[0], near[1], 0.0, glow_mm])
-    fit = least_squares(miss, start, loss="soft_l1", x_scale=[0.3, 0.003, 0.005, 0.01, 0.5, 0.002, 0.3, 1.0])
+    fit = least_squares(miss, start, jac=rates, loss="soft_l1", x_scale=TYPICAL)
     covariance = np.linalg.inv(fit.jac.T @ fit.jac)  # what is known beforehand keeps it regular
-    return replace(camera_of(fit.x), u_scale=float(np.sqrt(covariance[1, 1])))
+    found = replace(
+        comb, x0_mm=float(fit.x[0]), px_per_mm=scale * (1 + float(fit.x[1])), yaw=float(fit.x[2]), k1=float(fit.x[3])
+    )
+    return replace(camera_from_comb(found), near_mm=fit.x[4:6].copy(), u_scale=float(np.sqrt(covariance[1, 1])))
 
 
 def _bands(luminance: FloatImage, edge: EdgeCurve, comb: Comb, low_mm: Array) -> tuple[list[Array], float]:

@@ -137,11 +137,13 @@ def fit_combs(
         # Which band holds the fret ends, and how far off they stand, is a guess of the search: the likeliest comb tries
         # them all.
         bands = range(len(rows.ends)) if i == 0 else (match.band,)
-        combs = (match.comb, replace(match.comb, yaw=0.0, k1=0.0)) if i == 0 else (match.comb,)
-        nears = (match.near_mm, half_nut_mm(prior.scale_length_mm)) if i == 0 else (match.near_mm,)
+        starts = [match]
+        if i == 0:
+            square = replace(match.comb, yaw=0.0, k1=0.0)
+            usual = half_nut_mm(prior.scale_length_mm)
+            starts += [replace(match, comb=square), replace(match, comb=square, near_mm=usual)]
         tried = [
-            (_fit(peaks, replace(match, comb=comb, band=band, near_mm=near), prior, span_px), band)
-            for band, comb, near in product(bands, combs, nears)
+            (_fit(peaks, replace(start, band=band), prior, span_px), band) for band, start in product(bands, starts)
         ]
         fit, band = _of_one_place(tried)
         fits.append(fit)
