@@ -114,3 +114,24 @@ def test_row_across_the_frets_themselves_is_not_their_ends() -> None:
     assert fit_combs(rows, [start], prior(), span_px=SPAN_PX)[0].near_mm > OUTER_BELOW_MM
     beside = FretRows(across.crowns, (across.ends[1], across.ends[0]), STEP_PX)
     assert fit_combs(beside, [start], prior(), span_px=SPAN_PX)[0].near_mm < OUTER_BELOW_MM
+
+
+def test_close_numberings_are_weighed_again_where_marks_follow_closely(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Six frets and a scale known to 2 %: the next numbering comes close."""
+    numbers = np.arange(5.0, 11)
+    place = fret_position_mm(numbers, SCALE_LENGTH_MM)
+    comb = replace(TRUTH, x0_mm=float(place.mean()), px_per_mm=24.0, yaw=0.0)
+    stray_px = 24.0 * np.random.default_rng(3).normal(0, 0.4, (2, 6))
+    exact, astray = (rows_of(comb.x_px(place) + a, comb.end_px(place, NEAR_MM) + b) for a, b in ((0.0, 0.0), stray_px))
+
+    def evidence(rows: FretRows) -> float:
+        fits = fit_combs(rows, [CombMatch(comb, 19.0, 1)], prior(0.02, px_per_mm=24.0), span_px=SPAN_PX)
+        return fits[0].evidence
+
+    again = evidence(exact), evidence(astray)
+    monkeypatch.setattr("lightgap.vision.teeth.CLOSE", -1.0)
+    once = evidence(exact), evidence(astray)
+    # Of twelve marks each stands where it must with a density twice as high; a unit for what is known beforehand.
+    assert again[0] - once[0] == pytest.approx(12 * np.log(2), abs=1.0)
+    # Marks 0.4 mm astray, as much as is allowed them at all, speak hardly for it.
+    assert again[1] - once[1] < 0.25 * (again[0] - once[0])
