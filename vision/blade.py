@@ -25,9 +25,8 @@ LIMITED_TEXTURE = 1.5
 # A candidate's frets must stand out at least this much as those of the best one.
 COMB_SHARE = 0.65
 FRETS_WORTH = 0.3
-# Neighbouring lines see the same frets: no comb scores so many times that of another, and judged on the frets' span
-# alone instead of the whole width no line gains more than this.
-BEST_COMB, SPAN_GAIN = 1.3, 0.7
+# No comb scores more, and judged on the frets' span alone instead of the whole width no line gains more than this.
+BEST_COMB, SPAN_GAIN = 13.0, 0.7
 OUT_OF_PICTURE = 2 ** (2 / 12)
 SHORT_LIST, SAME_LINE = 12, 3
 SCALE_STEP = 0.008  # candidates whose scales differ by less are searched with one grid
@@ -200,6 +199,13 @@ def candidates_among(
         upper = upper_edge(lines, line, height_px=rise, px_per_mm=px_per_mm, focal_px=prior.focal_px)
         out.append((line, upper, min(upper[1], NO_UPPER_COST) if upper else NO_UPPER_COST))
     if any(upper for _, upper, _ in out):
+        # The upper edge itself has none above, in the picture or out of it.
+        tops = [line.middle_y_px - upper[0] for line, upper, _ in out if upper and weight_of(line) > CLEAR_BORDER]
+        near = ROUNDING_MM * px_per_mm
+        out = [
+            (line, upper, NO_UPPER_COST if any(abs(line.middle_y_px - y) < near for y in tops) else penalty)
+            for line, upper, penalty in out
+        ]
         out = [item for item in out if item[1] or weight_of(item[0]) > CLEAR_BORDER]
     return [
         Candidate(
@@ -241,11 +247,9 @@ def _short_list(candidates: list[Candidate]) -> list[Candidate]:
 
 def _out_of_reach(candidate: Candidate, searched: list[Candidate]) -> bool:
     """Tell whether a line could not pass the best one at its scale, whatever frets stood below it."""
-    rivals = [c for c in searched if abs(c.px_per_mm / candidate.px_per_mm - 1) < SCALE_STEP and c.match]
-    most = max((c.match.comb.score for c in rivals if c.match), default=0.0)
     # Upper edges do not count here: a line that does better but for its missing one tells of a wrong scale.
-    best = max((c.by_itself for c in rivals), default=-np.inf)
-    return candidate.score + FRETS_WORTH * BEST_COMB * most + SPAN_GAIN < best
+    rivals = [c.by_itself for c in searched if abs(c.px_per_mm / candidate.px_per_mm - 1) < SCALE_STEP]
+    return bool(rivals) and candidate.score + FRETS_WORTH * BEST_COMB + SPAN_GAIN < max(rivals)
 
 
 def with_frets(luminance: FloatImage, candidates: list[Candidate], prior: CombPrior) -> list[Candidate]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from itertools import product
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
@@ -19,6 +21,11 @@ SIDE_MARGIN = 0.09  # of a side's length, left out at each corner: a card's corn
 # sharpness, a ring strung together from texture scatters by pixels. One that does so much worse than another about its
 # centre is no rim.
 ROUGH_PX, FAINTER = 10.0, 0.25
+RAYS = 180  # about a centre, along which its rim is looked for
+ON_RIM_PX, CLEAR_RIDGE = 0.8, 0.3
+SHADOWS = (0.02, 0.05)  # how much wider than a rim the edge of its shadow may be: starts to search from
+ROUND = 0.96  # narrower to wider axis of a coin seen squarely enough
+SURELY_MORE = 1.08  # times as many rays must have a ridge on another ring for it to be the rim
 
 
 def find_rectangles(picture: ByteImage, gx: Array, gy: Array, *, ratio: float) -> list[tuple[Array, float]]:
@@ -211,30 +218,28 @@ def find_ellipses(
         out = [ring for x, y, r in votes if (ring := _rim(x, y, r, gx, gy)) is not None]
         if out:
             break
-    found = [
+    # Of rings about one centre the widest that is seen about as well as the best is the rim; of several centres the
+    # best supported comes first.
+    out = [
+        ring
+        for ring in out
+        if not any(k[0] - ring[0] > FAINTER and math.dist(ring[1], k[1]) < 0.2 * ring[2][0] for k in out)
+    ]
+    out.sort(key=lambda ring: -ring[2][0])
+    kept: list[Ring] = []
+    for ring in out:
+        if all(math.dist(ring[1], k[1]) > 0.2 * ring[2][0] for k in kept):
+            kept.append(ring)
+    kept.sort(key=lambda ring: -ring[0])
+    return [
         (
-            support,
             ((cx + 0.5) * factor - 0.5, (cy + 0.5) * factor - 0.5),
             (axes[0] * factor, axes[1] * factor),
             angle,
             rms * factor,
         )
-        for support, (cx, cy), axes, angle, rms in out
+        for _, (cx, cy), axes, angle, rms in (_without_shadow(ring, gx, gy) for ring in kept[:4])
     ]
-    # Of rings about one centre the widest that is seen about as well as the best is the rim; of several centres the
-    # best supported comes first.
-    found = [
-        item
-        for item in found
-        if not any(k[0] - item[0] > FAINTER and math.dist(item[1], k[1]) < 0.2 * item[2][0] for k in found)
-    ]
-    found.sort(key=lambda item: -item[2][0])
-    kept: list[tuple[float, tuple[float, float], tuple[float, float], float, float]] = []
-    for item in found:
-        if all(math.dist(item[1], k[1]) > 0.2 * item[2][0] for k in kept):
-            kept.append(item)
-    kept.sort(key=lambda item: -item[0])
-    return [k[1:] for k in kept[:4]]
 
 
 def _circle_votes(coded: ByteImage, gx: Array, strictness: int) -> list[tuple[float, float, float]]:
@@ -292,6 +297,71 @@ def _rim(x: float, y: float, r: float, gx: Array, gy: Array) -> Ring | None:
     return support - rms / ROUGH_PX, (x, y), (axes[0], axes[1]), math.radians(angle), rms
 
 
+def _without_shadow(ring: Ring, gx: Array, gy: Array) -> Ring:
+    """Return the ring that most rays about the centre have a ridge on; the one given if none has more.
+
+    The shadow that a thick coin throws on what it leans on has an edge of its own, outside the rim on one side.
+    """
+    import cv2
+
+    _, (x, y), axes, angle, _ = ring
+    r = sum(axes) / 4
+    ridges, ray = _all_ridges(x, y, r, gx, gy)
+    best, most = ring, SURELY_MORE * _share_on(ridges, ray, ring)
+    aside = [(0.0, 0.0), *((math.cos(turn), math.sin(turn)) for turn in np.arange(0, 2 * np.pi, np.pi / 4))]
+    for smaller, (right, down) in product(SHADOWS, aside):
+        centre = x + smaller * r * right, y + smaller * r * down
+        size, turn = (axes[0] * (1 - smaller), axes[1] * (1 - smaller)), angle
+        for reach in (0.05, 0.035, 0.02, 0.02):
+            off = _off_ellipse(ridges, centre, size, turn)
+            order = np.argsort(off)
+            nearest = order[np.unique(ray[order], return_index=True)[1]]
+            points = ridges[nearest[off[nearest] < reach * r]]
+            if len(points) < RAYS // 2:
+                break
+            (cx, cy), (major, minor), degrees = cv2.fitEllipseDirect(points.astype(np.float32))
+            centre, size, turn = (float(cx), float(cy)), (float(major), float(minor)), math.radians(degrees)
+        else:
+            off = _off_ellipse(points, centre, size, turn)
+            rms = float(np.sqrt(np.mean(off[off < 3 * ON_RIM_PX] ** 2)))
+            share = _share_on(ridges, ray, (0.0, centre, size, turn, rms))
+            # A shadow's edge touches the rim on the side of the light; a ring of the relief has the same centre.
+            touches = math.dist(centre, (x, y)) > 0.5 * (r - sum(size) / 4)
+            if share > most and touches and min(size) > ROUND * max(size):
+                best, most = (share - rms / ROUGH_PX, centre, size, turn, rms), share
+    return best
+
+
+def _share_on(ridges: Array, ray: NDArray[np.intp], ring: Ring) -> float:
+    """Return the share of rays with a ridge on a ring."""
+    off = _off_ellipse(ridges, ring[1], ring[2], ring[3])
+    return len(np.unique(ray[off < ON_RIM_PX])) / RAYS
+
+
+def _all_ridges(x: float, y: float, r: float, gx: Array, gy: Array) -> tuple[Array, NDArray[np.intp]]:
+    """Return (n, 2) points where a ray about a centre crosses a clear ridge near a radius, and (n,) which ray it is."""
+    turn = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
+    radius = np.arange(0.88 * r, 1.06 * r, 0.25)
+    across = _across(x, y, turn, radius, gx, gy)
+    clear = across[:, 1:-1] > np.maximum(CLEAR_RIDGE * across.max(axis=1, keepdims=True), 2.0)
+    peak = clear & (across[:, 1:-1] >= across[:, :-2]) & (across[:, 1:-1] > across[:, 2:])
+    ray, i = np.nonzero(peak)
+    a, b, c = across[ray, i], across[ray, i + 1], across[ray, i + 2]
+    place = radius[i + 1] + 0.25 * 0.5 * (a - c) / np.minimum(a - 2 * b + c, -1e-9)
+    return np.stack([x + place * np.cos(turn[ray]), y + place * np.sin(turn[ray])], axis=1), np.asarray(ray, np.intp)
+
+
+def _across(x: float, y: float, turn: Array, radius: Array, gx: Array, gy: Array) -> Array:
+    """Return (rays, radii) how steep the picture is along rays about a centre."""
+    from scipy.ndimage import map_coordinates
+
+    px = x + radius[None, :] * np.cos(turn)[:, None]
+    py = y + radius[None, :] * np.sin(turn)[:, None]
+    level = map_coordinates(gx, [py, px], order=1, mode="nearest") * np.cos(turn)[:, None]
+    upright = map_coordinates(gy, [py, px], order=1, mode="nearest") * np.sin(turn)[:, None]
+    return np.asarray(np.abs(level + upright))
+
+
 def _off_ellipse(points: Array, centre: tuple[float, float], axes: tuple[float, float], angle: float) -> Array:
     """Return how far points lie off an ellipse, nearly: by their distance from its centre."""
     x, y = (points - np.array(centre)).T
@@ -302,16 +372,9 @@ def _off_ellipse(points: Array, centre: tuple[float, float], axes: tuple[float, 
 
 def _ridge_points(x: float, y: float, r: float, reach: float, *, gx: Array, gy: Array) -> tuple[Array, float]:
     """Return points of the outermost clear ridge within `reach` times r of a circle, and the share of rays with one."""
-    from scipy.ndimage import map_coordinates
-
-    turn = np.linspace(0, 2 * np.pi, 180, endpoint=False)
+    turn = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
     radius = r + np.linspace(-reach * r, reach * r, 51)
-    px = x + radius[None, :] * np.cos(turn)[:, None]
-    py = y + radius[None, :] * np.sin(turn)[:, None]
-    across = np.abs(
-        map_coordinates(gx, [py, px], order=1, mode="nearest") * np.cos(turn)[:, None]
-        + map_coordinates(gy, [py, px], order=1, mode="nearest") * np.sin(turn)[:, None]
-    )
+    across = _across(x, y, turn, radius, gx, gy)
     # The outermost clear ridge is the rim: an inner ring of the relief must not win.
     strong = across > np.maximum(0.5 * across.max(1), 2.0)[:, None]
     outer = across.shape[1] - 1 - np.argmax(strong[:, ::-1], axis=1)

@@ -142,14 +142,12 @@ def fit_combs(
             square = replace(match.comb, yaw=0.0, k1=0.0)
             usual = half_nut_mm(prior.scale_length_mm)
             starts += [replace(match, comb=square), replace(match, comb=square, near_mm=usual)]
-        tried = [
-            (_fit(peaks, replace(start, band=band), prior, span_px), band) for band, start in product(bands, starts)
-        ]
-        fit, band = _of_one_place(tried)
+        tried = [_fit(peaks, replace(start, band=band), prior, span_px) for band, start in product(bands, starts)]
+        fit = _of_one_place(tried)
         fits.append(fit)
-        refined = replace(match, comb=fit.comb, near_mm=max(fit.near_mm, 0.0), band=band)
+        refined = replace(match, comb=fit.comb, near_mm=max(fit.near_mm, 0.0), band=fit.band)
         fits += [_fit(peaks, replace(refined, comb=c), prior, span_px) for c in _renumbered(fit.comb, prior)]
-    kept = _distinct(sorted(fits, key=lambda f: -f.evidence))
+    kept = _distinct(fits)
     if len(kept) < 2 or kept[0].evidence - kept[1].evidence > CLOSE:
         return kept
     return _looked_at_again(kept, lambda match: _fit(peaks, match, prior, span_px, well=WELL_PLACED))
@@ -164,26 +162,30 @@ def _looked_at_again(fits: list[TeethFit], fit: Callable[[CombMatch], TeethFit])
     again = [fit(CombMatch(f.comb, f.near_mm, f.band)) for f in close]
     if not any(new.evidence > old.evidence for new, old in zip(again, close, strict=True)):
         return fits
-    return _distinct(sorted(again, key=lambda f: -f.evidence))
+    return _distinct(again)
 
 
-def _of_one_place(tried: list[tuple[TeethFit, int]]) -> tuple[TeethFit, int]:
-    """Return the fit with most evidence, and its band; one with the ends beside the line only if none far off does.
+def _of_one_place(fits: list[TeethFit]) -> TeethFit:
+    """Return the fit with most evidence; one with the ends beside the line only if none far off does nearly as well.
 
     Seen from above, frets run as streaks from the line to their ends: a row across the streaks looks like ends beside
     the line. Where the straightedge does lie beside the outer string, no row is seen half a board before it.
     """
-    best = max(tried, key=lambda item: item[0].evidence)
-    far = [item for item in tried if item[0].near_mm >= OUTER_BELOW_MM]
-    rival = max(far, key=lambda item: item[0].evidence, default=best)
-    return rival if rival[0].evidence > FAR_SHARE * best[0].evidence else best
+    best = max(fits, key=lambda f: f.evidence)
+    far = [f for f in fits if f.near_mm >= OUTER_BELOW_MM]
+    rival = max(far, key=lambda f: f.evidence, default=best)
+    return rival if rival.evidence > FAR_SHARE * best.evidence else best
 
 
 def _distinct(fits: list[TeethFit]) -> list[TeethFit]:
+    """Return one fit of each numbering, most evidence first."""
     kept: list[TeethFit] = []
-    for fit in fits:
-        if not any(same_numbering(fit.comb, k.comb) for k in kept):
-            kept.append(fit)
+    left = fits
+    while left:
+        best = max(left, key=lambda f: f.evidence)
+        same = [f for f in left if f is best or same_numbering(f.comb, best.comb)]
+        kept.append(_of_one_place(same))
+        left = [f for f in left if not any(f is s for s in same)]
     return kept
 
 

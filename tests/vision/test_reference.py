@@ -153,6 +153,18 @@ def test_too_much_light_on_a_marker_leaves_its_scale() -> None:
     assert found[0].px_per_mm == pytest.approx(px_per_mm, rel=0.001)
 
 
+@pytest.mark.parametrize("toward", [(1, 1), (0, 1), (-1, 1)])
+def test_shadow_of_a_thick_coin_is_not_its_rim(toward: tuple[int, int]) -> None:
+    """Its edge touches the rim on the side of the light and stands a tenth of the radius outside it on the other."""
+    px_per_mm = 9.3
+    radius, centre = 24.26 / 2 * px_per_mm * FINE, (650 * FINE, 400 * FINE)
+    fine = np.full((800 * FINE, 1300 * FINE, 3), 120, np.uint8)
+    beside = [c + round(0.05 * radius * t / math.hypot(*toward)) for c, t in zip(centre, toward, strict=True)]
+    cv2.circle(fine, beside, round(1.05 * radius), (70, 70, 70), -1, cv2.LINE_AA)
+    cv2.circle(fine, centre, round(radius), (150, 140, 110), -1, cv2.LINE_AA)
+    assert find_coins(finish(fine), 24.26)[0].px_per_mm == pytest.approx(px_per_mm, rel=SCALE_TOLERANCE)
+
+
 def test_ring_strung_together_from_brushed_steel_is_no_rim() -> None:
     px_per_mm = 9.3
     rng = np.random.default_rng(4)
