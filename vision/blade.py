@@ -22,8 +22,9 @@ CLEAR_BORDER, NO_UPPER_COST = 0.7, 2.0
 SURE_STEP = 0.15  # a logarithm: 16 % of light
 ROUNDING_MM = 0.6  # of both edges together, chamfers included
 LIMITED_TEXTURE = 1.5
-# A candidate's frets must stand out at least this much as those of the best one.
-COMB_SHARE = 0.65
+# A candidate's frets must stand out at least this much as those of the best one at its scale, and of any: small scales
+# have more teeth, and so higher scores.
+COMB_SHARE, ANY_SCALE_SHARE = 0.75, 0.65
 FRETS_WORTH = 0.3
 # No comb scores more, and judged on the frets' span alone instead of the whole width no line gains more than this.
 BEST_COMB, SPAN_GAIN = 13.0, 0.7
@@ -203,8 +204,8 @@ def candidates_among(
         tops = [line.middle_y_px - upper[0] for line, upper, _ in out if upper and weight_of(line) > CLEAR_BORDER]
         near = ROUNDING_MM * px_per_mm
         out = [
-            (line, upper, NO_UPPER_COST if any(abs(line.middle_y_px - y) < near for y in tops) else penalty)
-            for line, upper, penalty in out
+            (line, upper, NO_UPPER_COST if not upper and any(abs(line.middle_y_px - y) < near for y in tops) else cost)
+            for line, upper, cost in out
         ]
         out = [item for item in out if item[1] or weight_of(item[0]) > CLEAR_BORDER]
     return [
@@ -272,6 +273,13 @@ def with_frets(luminance: FloatImage, candidates: list[Candidate], prior: CombPr
             span = float(columns.min()), float(columns.max())
             score = judge_line(luminance, candidate.line, px_per_mm=scale, span_px=span)
             out.append(replace(candidate, score=score, match=match))
-    most = max((c.match.comb.score for c in out if c.match), default=0.0)
-    kept = [c for c in out if c.match and c.match.comb.score > COMB_SHARE * most]
-    return sorted(kept, key=lambda c: -c.total)
+    return sorted((c for c in out if _has_frets(c, out)), key=lambda c: -c.total)
+
+
+def _has_frets(candidate: Candidate, among: list[Candidate]) -> bool:
+    """Tell whether a line's frets stand out nearly as much as those of any other, at its own scale above all."""
+    scored = [(c.px_per_mm, c.match.comb.score) for c in among if c.match]
+    most = max(score for _, score in scored)
+    here = max(score for scale, score in scored if abs(scale / candidate.px_per_mm - 1) < SCALE_STEP)
+    own = candidate.match.comb.score if candidate.match else 0.0
+    return own > max(COMB_SHARE * here, ANY_SCALE_SHARE * most)

@@ -141,7 +141,8 @@ def fit_combs(
         if i == 0:
             square = replace(match.comb, yaw=0.0, k1=0.0)
             usual = half_nut_mm(prior.scale_length_mm)
-            starts += [replace(match, comb=square), replace(match, comb=square, near_mm=usual)]
+            starts += [replace(match, comb=square), replace(match, near_mm=usual)]
+            starts += [replace(match, comb=square, near_mm=usual)]
         tried = [_fit(peaks, replace(start, band=band), prior, span_px) for band, start in product(bands, starts)]
         fit = _of_one_place(tried)
         fits.append(fit)
@@ -184,7 +185,7 @@ def _distinct(fits: list[TeethFit]) -> list[TeethFit]:
     while left:
         best = max(left, key=lambda f: f.evidence)
         same = [f for f in left if f is best or same_numbering(f.comb, best.comb)]
-        kept.append(_of_one_place(same))
+        kept.append(replace(_of_one_place(same), evidence=best.evidence))
         left = [f for f in left if not any(f is s for s in same)]
     return kept
 
