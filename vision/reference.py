@@ -165,7 +165,7 @@ def find_cards(coded: ByteImage) -> list[ReferenceObject]:
 
 def find_coins(coded: ByteImage, size_mm: float, *, thickness_mm: float = COIN_THICKNESS_MM) -> list[ReferenceObject]:
     """Find round coins: circles by a gradient vote, then an ellipse fitted to the rim."""
-    from .quads import find_ellipses
+    from .rings import ROUND, find_ellipses
 
     factor = max(1.0, coded.shape[1] / WORK_WIDTH_PX)
     _, gx, gy = _gradients(coded, factor)
@@ -180,6 +180,6 @@ def find_coins(coded: ByteImage, size_mm: float, *, thickness_mm: float = COIN_T
         outline = np.stack([centre[0] + c * x - s * y, centre[1] + s * x + c * y], axis=1)
         # Rim rounding: the lit outline may lie a little inside the nominal diameter.
         u = scale * math.hypot(rms_px / major, 0.004)
-        if minor / major > 0.96:
+        if minor / major > ROUND:
             found.append(ReferenceObject("coin", scale, u, thickness_mm, outline, centre))
     return found

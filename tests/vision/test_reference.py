@@ -175,6 +175,7 @@ def test_ring_strung_together_from_brushed_steel_is_no_rim() -> None:
     radius = round(24.26 / 2 * px_per_mm * FINE)
     cv2.circle(fine, (650 * FINE, 400 * FINE), radius, (250, 248, 240), -1, cv2.LINE_AA)
     cv2.circle(fine, (650 * FINE, 400 * FINE), round(0.45 * radius), (225, 205, 150), 8, cv2.LINE_AA)
+    # Clipped, its border stands up to one and a half times the blur of 0.7 px out: 1 % of the radius of 113 px.
     assert find_coins(finish(fine), 24.26)[0].px_per_mm == pytest.approx(px_per_mm, rel=2 * SCALE_TOLERANCE)
 
 
