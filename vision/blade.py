@@ -25,9 +25,6 @@ LIMITED_TEXTURE = 1.5
 # A candidate's frets must stand out at least this much as those of the best one at its scale, and of any: small scales
 # have more teeth, and so higher scores.
 COMB_SHARE, ANY_SCALE_SHARE = 0.75, 0.65
-FRETS_WORTH = 0.3
-# No comb scores more, and judged on the frets' span alone instead of the whole width no line gains more than this.
-BEST_COMB, SPAN_GAIN = 13.0, 0.7
 OUT_OF_PICTURE = 2 ** (2 / 12)
 SHORT_LIST, SAME_LINE = 12, 3
 SCALE_STEP = 0.008  # candidates whose scales differ by less are searched with one grid
@@ -67,7 +64,7 @@ class Candidate:
     @property
     def by_itself(self) -> float:
         """Score with the frets below taken in, whatever stands above."""
-        return self.score + (FRETS_WORTH * self.match.comb.score if self.match else 0.0)
+        return self.score + (0.3 * self.match.comb.score if self.match else 0.0)
 
 
 def judge_line(
@@ -246,20 +243,11 @@ def _short_list(candidates: list[Candidate]) -> list[Candidate]:
     return kept[:SHORT_LIST]
 
 
-def _out_of_reach(candidate: Candidate, searched: list[Candidate]) -> bool:
-    """Tell whether a line could not pass the best one at its scale, whatever frets stood below it."""
-    # Upper edges do not count here: a line that does better but for its missing one tells of a wrong scale.
-    rivals = [c.by_itself for c in searched if abs(c.px_per_mm / candidate.px_per_mm - 1) < SCALE_STEP]
-    return bool(rivals) and candidate.score + FRETS_WORTH * BEST_COMB + SPAN_GAIN < max(rivals)
-
-
 def with_frets(luminance: FloatImage, candidates: list[Candidate], prior: CombPrior) -> list[Candidate]:
     """Search the frets below the likeliest candidates and return those that have them, likeliest first."""
     grids: dict[int, CombGrid] = {}
     out: list[Candidate] = []
     for candidate in _short_list(candidates):
-        if _out_of_reach(candidate, out):
-            continue
         key = round(np.log(candidate.px_per_mm) / SCALE_STEP)
         scale = float(np.exp(key * SCALE_STEP))
         x = columns_of(luminance, scale)

@@ -229,10 +229,8 @@ def _fit_rows(
     start = np.array([comb.x0_mm, 0.0, comb.yaw, np.clip(comb.k1, -0.05, 0.05), near[0], near[1], 0.0, glow_mm])
     fit = least_squares(miss, start, jac=rates, loss="soft_l1", x_scale=TYPICAL)
     covariance = np.linalg.inv(fit.jac.T @ fit.jac)  # what is known beforehand keeps it regular
-    found = replace(
-        comb, x0_mm=float(fit.x[0]), px_per_mm=scale * (1 + float(fit.x[1])), yaw=float(fit.x[2]), k1=float(fit.x[3])
-    )
-    return replace(camera_from_comb(found), near_mm=fit.x[4:6].copy(), u_scale=float(np.sqrt(covariance[1, 1])))
+    found = camera_from_comb(comb_of(fit.x))
+    return replace(found, near_mm=fit.x[4:6].copy(), u_scale=float(np.sqrt(covariance[1, 1])))
 
 
 def _bands(luminance: FloatImage, edge: EdgeCurve, comb: Comb, low_mm: Array) -> tuple[list[Array], float]:

@@ -14,7 +14,6 @@ from .locate import BEYOND_FRETS_MM, EdgeCurve
 
 # Edge rounding, camera height and outline model together: more than this, and the crowns' own scatter, is no contact.
 MAX_FLOAT_MM = 0.25
-MIN_CROWNS = 4
 END_MM = 3.0  # a straightedge's end is seen where its edge stops so far short
 
 
@@ -35,7 +34,7 @@ def check_contact(crowns: CrownSet, covariance_mm2: Array, edge: EdgeCurve, widt
     Refusal
         `no-contact` when the crowns found would leave it floating or cut into it.
     """
-    if len(crowns.crowns) < MIN_CROWNS or not rests_in_view(crowns, edge, width_px):
+    if not rests_in_view(crowns, edge, width_px):
         return
     place = np.array([c.position_mm for c in crowns.crowns])
     gap = np.array([c.gap_mm for c in crowns.crowns])
@@ -67,6 +66,5 @@ def rests_in_view(crowns: CrownSet, edge: EdgeCurve, width_px: int) -> bool:
     beyond, short = BEYOND_FRETS_MM * comb.px_per_mm, END_MM * comb.px_per_mm
     low, high = max(0.0, columns.min() - beyond), min(width_px - 1.0, columns.max() + beyond)
     stops = [edge.low_px > low + short, edge.high_px < high - short]
-    by_number = stops if comb.direction > 0 else stops[::-1]
-    nut, body = by_number
+    nut, body = stops if comb.direction > 0 else stops[::-1]
     return bool((nut or under[0] != seen[0] or under[0] == 1) and (body or under[-1] != seen[-1]))

@@ -173,7 +173,7 @@ _KINDS = (
     FindingKind(
         "too-uncertain",
         "refusal",
-        "the relief is less certain than wanted",
+        "the relief is too uncertain to be of use",
         "The photo was measured, but the expanded uncertainty of the relief is wider than --want-U allows, or than "
         "0.5 mm, by which no neck is judged. The line names the largest part of the uncertainty and what shrinks that "
         "part.",

@@ -24,7 +24,6 @@ from .slit import SlitLight, read_slit
 from .streaks import string_share
 from .types import Measurement, Straightedge
 from .uncertainty import budget_lines, crown_covariance, widen
-from .wanted import check_wanted_U
 
 DEFAULT_THICKNESS_MM = 3.0
 MIN_CROWNS = 4
@@ -37,8 +36,6 @@ MAX_ELEVATION_RAD = 0.075
 MAX_MISFIT, MAX_STRAIN = 3.0, 80.0
 CONTACT_WITHIN_MM = 0.15
 HANGS_ON = {"nut": "on where the nut is seen", "first fret": "on --first-fret"}
-# Necks are bent by less (common practice, no published source): so uncertain a relief tells nothing of one.
-MOST_U_MM = 0.5
 # A string is followed over nearly its whole length (0.98 and more in renders), a blade's brushed finish over less than
 # half of it (0.46 at most).
 MAX_STRING = 0.7
@@ -143,10 +140,9 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     columns = np.linspace(found.edge.low_px, found.edge.high_px, 41)
     edge = Straightedge(np.stack([columns, found.edge.y_px(columns) + slit.offset_px], axis=1))
     budget = budget_lines(crowns, slit, profile, relief)
-    measured = Measurement(
+    return Measurement(
         photo.facts, scale, edge, profile, relief, tuple(warnings), budget, _facts(photo, slit, crowns, placed)
     )
-    return check_wanted_U(measured, MOST_U_MM)
 
 
 def _check_count(found: Located) -> None:

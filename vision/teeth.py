@@ -139,10 +139,9 @@ def fit_combs(
         bands = range(len(rows.ends)) if i == 0 else (match.band,)
         starts = [match]
         if i == 0:
-            square = replace(match.comb, yaw=0.0, k1=0.0)
-            usual = half_nut_mm(prior.scale_length_mm)
-            starts += [replace(match, comb=square), replace(match, near_mm=usual)]
-            starts += [replace(match, comb=square, near_mm=usual)]
+            combs = match.comb, replace(match.comb, yaw=0.0, k1=0.0)
+            nears = match.near_mm, half_nut_mm(prior.scale_length_mm)
+            starts = [replace(match, comb=comb, near_mm=near) for comb, near in product(combs, nears)]
         tried = [_fit(peaks, replace(start, band=band), prior, span_px) for band, start in product(bands, starts)]
         fit = _of_one_place(tried)
         fits.append(fit)
@@ -230,7 +229,6 @@ def _fit(
     from scipy.optimize import least_squares
 
     u_crown, u_end = U_CROWN_MM * well, U_END_MM * well
-
     comb, scale = match.comb, prior.px_per_mm
     near0, u_near = _near_prior(match.near_mm, comb.scale_length_mm)
     u_yaw = U_TURN * comb.middle_px / comb.focal_px

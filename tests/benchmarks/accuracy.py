@@ -31,6 +31,7 @@ from benchmarks.pool import spread
 from lightgap.neck.errors import Refusal
 from lightgap.vision.measure import MeasureSettings, measure_photo
 from lightgap.vision.types import Measurement
+from lightgap.vision.wanted import check_wanted_U
 
 # A crown farther than this along the board from every true one was made up (fret feet are about 2 mm wide).
 INVENTED_MM = 2.0
@@ -152,7 +153,7 @@ def try_photo(photo: Path, *, chord: tuple[int, int] | None = None) -> Outcome:
     settings = settings_from_inputs(sidecar["inputs"], chord=chord)
     start = time.perf_counter()
     try:
-        result = measure_photo(photo, settings)
+        result = check_wanted_U(measure_photo(photo, settings), None)
     except Refusal as refused:
         return Outcome(photo.name, group_of(sidecar), time.perf_counter() - start, refused.code)
     seconds = time.perf_counter() - start

@@ -124,7 +124,7 @@ def test_relief_less_certain_than_wanted_is_refused_with_both_figures_and_the_la
     answer = json.loads(refused.stdout)
     jsonschema.validate(answer, schema_for("refusal-1"))
     assert answer["code"] == "too-uncertain"
-    for part in (f"U {U_mm:.3f} mm", "at most 0.010 mm", largest["name"], largest["cure"]):
+    for part in (f"U {U_mm:.3f} mm", "at most 0.010 mm is of use", largest["name"], largest["cure"]):
         assert part in answer["message"]
 
 

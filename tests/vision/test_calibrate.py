@@ -109,6 +109,15 @@ def test_upper_edge_far_out_of_the_picture_is_not_missed(height_mm: float, out: 
     assert (lower.penalty == 0.0) is out
 
 
+def test_upper_edge_is_not_excused_for_having_none_above_it() -> None:
+    """One more straightedge's height above row 200 is far out of the picture; so it is above any upper edge."""
+    lines = find_lines(drawn())
+    found = candidates_among(drawn(), lines, prior=CombPrior(10.0, 648.0, 2600.0), height_mm=25.0)
+    lower, upper = (min(found, key=lambda c: abs(c.line.middle_y_px - row)) for row in (449.5, 199.5))
+    assert lower.rise_px == pytest.approx(250.0, abs=6.0)
+    assert upper.penalty > 1.0 > lower.penalty
+
+
 FLAT = EdgeCurve(np.array([0.0, 0.0, 0.0, 449.5]), 1200.0, 1000.0, 200.0, 2199.0, 1, 0.1)
 
 
