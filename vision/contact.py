@@ -8,12 +8,10 @@ import numpy as np
 
 from lightgap.neck.profile import Array
 
-from .crowns import CrownSet
+from .crowns import MAX_FLOAT_MM, CrownSet
 from .findings import refusal
 from .locate import BEYOND_FRETS_MM, EdgeCurve
 
-# Edge rounding, camera height and outline model together: more than this, and the crowns' own scatter, is no contact.
-MAX_FLOAT_MM = 0.25
 END_MM = 3.0  # a straightedge's end is seen where its edge stops so far short
 
 

@@ -33,10 +33,15 @@ MIN_POINTS = 3
 BRIGHT_GAP = 0.25
 MIN_PIXELS, MAX_NOISE = 25, 1.6
 DULL_FACE = 0.08  # linear light of a black blade
-MAX_BRIGHT_NOISE = 1.4
-MAX_DARK_NOISE = 1.2  # in units of the scatter assumed, at half the trust: photos read right stand at 0.3 to 1.1
+# Median misfit in units of the scatter assumed: pixels explained well stand below the first, and past the second, where
+# photos explained well stand at 0.3 to 1.2, nothing is left of what is known of frets.
+WELL_EXPLAINED, MAX_MISFIT = 1.4, 2.0
+# Edge rounding, camera height and outline model together: more than this is no contact.
+MAX_FLOAT_MM = 0.25
+MIN_SHARE = 0.7  # of the frets in view; the deepest may be among those that were not read
 # Of seven squares of what is known beforehand: past 24.3 one true shape in a thousand lies (chi-square tables).
-LIKELY_STRAIN = 24.3
+# Doubt grows with it, until nothing is left of what is known of frets. Photos explained well stand at 1 to 20.
+LIKELY_STRAIN, MAX_STRAIN = 24.3, 80.0
 # Neighbouring columns share blur, halo, compression blocks and shading: their number must not outvote the priors.
 U_POINT_MM = 0.04
 MIN_REACH_PX = 1.2
@@ -98,6 +103,16 @@ class CrownSet:
     dull: bool = False
     strain: float = 0.0
 
+    @property
+    def median_misfit(self) -> float:
+        """Misfit of the crown in the middle of the order, in units of the scatter assumed."""
+        return float(np.median([c.misfit for c in self.crowns]))
+
+    @property
+    def lowest_gap_mm(self) -> float:
+        """Gap at the crown that comes nearest to the straightedge, or cuts deepest into it."""
+        return min(c.gap_mm for c in self.crowns)
+
 
 def measure_crowns(
     luminance: FloatImage,
@@ -151,18 +166,30 @@ def measure_crowns(
             gap[int(np.flatnonzero(frets == crown.fret)[0])] = crown.gap_mm
     if result is None:
         return read or CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, board.camera)
-    if read is None:
-        return result
-    # Before a bright gap the pixels, explained badly, are still nearer the truth than the outlines alone.
-    return doubting(result, read) if read.dark else doubting(read, result)
+    return result if read is None else chosen(read, result, len(frets))
 
 
 def _unlikely(read: CrownSet) -> bool:
     """Tell whether pixels are explained badly, or by frets unlike any, or not at all."""
-    if not read.crowns:
-        return True
-    most = MAX_DARK_NOISE if read.dark else MAX_BRIGHT_NOISE
-    return read.strain > LIKELY_STRAIN or float(np.median([c.misfit for c in read.crowns])) > most
+    return not read.crowns or read.strain > LIKELY_STRAIN or read.median_misfit > WELL_EXPLAINED
+
+
+def chosen(pixels: CrownSet, outlines: CrownSet, frets: int) -> CrownSet:
+    """Return the likelier of two readings, with the other's doubt, where the pixels are explained badly.
+
+    Before a bright gap the pixels are still nearer the truth than the outlines alone; before a dark one the outlines
+    are, unless too few of them were read, or only the pixels let the straightedge rest.
+
+    Parameters
+    ----------
+    pixels, outlines
+        The two readings.
+    frets
+        How many are in view.
+    """
+    few = len(outlines.crowns) < MIN_SHARE * frets
+    floats = abs(outlines.lowest_gap_mm) > MAX_FLOAT_MM > abs(pixels.lowest_gap_mm)
+    return doubting(pixels, outlines) if few or floats or not pixels.dark else doubting(outlines, pixels)
 
 
 def doubting(result: CrownSet, other: CrownSet) -> CrownSet:

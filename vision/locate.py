@@ -11,6 +11,7 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 from lightgap.neck.profile import Array
 
 from .blade import TEXTURE_WINDOW_MM, columns_of, read_rows
+from .blade_ends import find_face_ends
 from .comb import Comb, CombPrior, search_combs
 from .edge import FLOOR, Line, sample_strip
 from .findings import refusal
@@ -160,7 +161,7 @@ def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float)
 
     Straight or slightly bowed curves vote with the limited gradient of every column, so that a string sliding across
     the edge, which keeps company with it for a stretch only, is outvoted. The last strong boundary within a chamfer's
-    width below the line is the edge: a dark or bright chamfer counts as blade.
+    width below the line is the edge: a dark or bright chamfer counts as blade. It ends where the face above it does.
     """
     _, frets = comb.frets(0, luminance.shape[1] - 1)
     reach = BEYOND_FRETS_MM * px_per_mm
@@ -175,9 +176,12 @@ def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float)
     t = (columns - middle) / half
     curve_mm = offset + slope * t + bow * (t * t - 0.5)
     y = line.y_px(columns) + curve_mm * px_per_mm
-    for window_px in (max(2.4, VOTE_MM * px_per_mm), 1.8, 1.4):
-        edge = track_edge(luminance, columns, y, sign, px_per_mm, window_px=window_px)
-        y = edge.y_px(columns)
+    edge = track_edge(luminance, columns, y, sign, px_per_mm, window_px=max(2.4, VOTE_MM * px_per_mm))
+    seen = columns[(columns >= edge.low_px) & (columns <= edge.high_px)]
+    low, high = find_face_ends(luminance, seen, edge.y_px(seen), px_per_mm)
+    columns = columns[(columns >= low) & (columns <= high)] if (low, high) != (seen[0], seen[-1]) else columns
+    for window_px in (1.8, 1.4):
+        edge = track_edge(luminance, columns, edge.y_px(columns), sign, px_per_mm, window_px=window_px)
     return edge
 
 

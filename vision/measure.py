@@ -14,7 +14,7 @@ from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contac
 from .calibrate import Numbering, check_fine, focal_px, settle_scale
 from .camera import OUTER_NEAR_MM
 from .contact import check_contact
-from .crowns import CrownFit, CrownSet, measure_crowns
+from .crowns import MAX_MISFIT, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet, measure_crowns
 from .findings import refusal, warning
 from .locate import EdgeCurve, Located
 from .numbering import Placed, place_frets
@@ -31,9 +31,6 @@ MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
 MAX_ELEVATION_RAD = 0.075
-# Median misfit in units of the scatter assumed, and chi-square of the shape found: doubt grows with both, until nothing
-# is left of what is known of frets. Photos explained well stand at 0.3 to 1.2, and at 1 to 20.
-MAX_MISFIT, MAX_STRAIN = 3.0, 80.0
 CONTACT_WITHIN_MM = 0.15
 HANGS_ON = {"nut": "on where the nut is seen", "first fret": "on --first-fret"}
 # A string is followed over nearly its whole length (0.98 and more in renders), a blade's brushed finish over less than
@@ -42,7 +39,6 @@ MAX_STRING = 0.7
 # Half of a thin straightedge and the bevel of a fret's end (common practice, no published source); rendered photos show
 # 3 mm and more, flat drawings 0.3 at most.
 MIN_DEPTH_MM = 1.2
-MIN_COVERAGE = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,9 +160,10 @@ def _check_crowns(crowns: CrownSet) -> None:
         raise refusal("too-few-crowns", f"{len(crowns.crowns)} read")
     if abs(crowns.outline.elevation_rad) > MAX_ELEVATION_RAD:
         raise refusal("tilted", f"about {np.degrees(crowns.outline.elevation_rad):.1f} degrees")
-    misfit = float(np.median([c.misfit for c in crowns.crowns]))
-    if misfit > MAX_MISFIT:
-        raise refusal("shapes-disagree", f"off by {misfit:.1f} times the scatter assumed, {MAX_MISFIT:g} at most")
+    if crowns.median_misfit > MAX_MISFIT:
+        raise refusal(
+            "shapes-disagree", f"off by {crowns.median_misfit:.1f} times the scatter assumed, {MAX_MISFIT:g} at most"
+        )
     if crowns.strain > MAX_STRAIN:
         raise refusal(
             "shapes-disagree", f"only frets unlike any explain it: strain {crowns.strain:.0f}, {MAX_STRAIN:g} at most"
@@ -256,7 +253,7 @@ def check_coverage(profile: GapProfile, chord: tuple[int, int]) -> None:
     """Refuse when too many crowns between the chord's ends are missing: the deepest may be among them."""
     first, last = sorted(chord)
     read = sum(first <= f <= last for f in profile.frets)
-    if read < MIN_COVERAGE * (last - first + 1):
+    if read < MIN_SHARE * (last - first + 1):
         raise refusal("too-few-crowns", f"{read} of {last - first + 1} between the chord's ends")
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
-from lightgap.vision.crowns import CrownFit, CrownSet, doubting
+from lightgap.vision.crowns import CrownFit, CrownSet, chosen, doubting
 from lightgap.vision.outline import Outline
 
 PLACE_MM = np.array([40.0, 110.0, 170.0, 230.0, 280.0])
@@ -16,7 +18,7 @@ CAMERA = BoardCamera(Comb(1, 150.0, 10.0, 0.0, 0.0, 10.0, 1000.0, 5000.0, 648.0)
 
 def read(gap_mm: list[float]) -> CrownSet:
     crowns = tuple(
-        CrownFit(n, float(x), g, 50, 0.5, 0.1, 0.0) for n, (x, g) in enumerate(zip(PLACE_MM, gap_mm, strict=True), 1)
+        CrownFit(n, float(x), g, 50, 0.5, 0.1, 0.0) for n, (x, g) in enumerate(zip(PLACE_MM, gap_mm, strict=False), 1)
     )
     return CrownSet(crowns, 1e-4 * np.eye(5), np.zeros((5, 6)), Outline(0.7, 0.003, 0.0, 0.0), CAMERA)
 
@@ -42,3 +44,21 @@ def test_gap_that_only_one_way_has_is_left_alone() -> None:
     one, other = read([0.0, 0.1, 0.15, 0.1, 0.0]), read([0.0, 0.2, 0.35, 0.2, 0.0])
     fewer = CrownSet(other.crowns[1:], np.eye(4), np.zeros((4, 6)), other.outline, CAMERA)
     assert doubting(one, fewer).covariance_mm2[0] == pytest.approx([1e-4, 0, 0, 0, 0])
+
+
+@pytest.mark.parametrize(
+    ("dark", "outlines_mm", "by_pixels"),
+    [
+        (False, [0.0, 0.2, 0.35, 0.2, 0.0], True),
+        (True, [0.0, 0.2, 0.35, 0.2, 0.0], False),
+        (True, [0.0, 0.2, 0.35], True),
+        (True, [0.5, 0.6, 0.65, 0.6, 0.5], True),
+    ],
+    ids=["bright", "dark", "few outlines", "floating outlines"],
+)
+def test_pixels_count_before_a_bright_gap_and_where_outlines_will_not_do(
+    dark: bool, outlines_mm: list[float], by_pixels: bool
+) -> None:
+    pixels = replace(read([0.0, 0.1, 0.15, 0.1, 0.0]), by_pixels=True, dark=dark)
+    outlines = replace(read(outlines_mm + [0.0] * (5 - len(outlines_mm))), crowns=read(outlines_mm).crowns)
+    assert chosen(pixels, outlines, 5).by_pixels == by_pixels

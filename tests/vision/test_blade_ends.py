@@ -1,0 +1,57 @@
+"""Where the face above the edge ends: drawn pictures whose end is known, to the column."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from lightgap.vision.blade_ends import BESIDE_MM, COLUMN_MM, find_face_ends
+from lightgap.vision.photo import FloatImage
+
+PX_PER_MM, EDGE_Y, WIDTH = 8.0, 200, 3000
+FACE, BACKGROUND = 0.2, 0.8
+COLUMNS = np.arange(100.0, 2900.0)
+LEVEL = np.full(len(COLUMNS), float(EDGE_Y))
+# Levels are compared across a strip left out at either side: within it every place does as well.
+TOLERANCE_PX = (BESIDE_MM + COLUMN_MM) * PX_PER_MM
+
+
+def picture(rng: np.random.Generator) -> FloatImage:
+    """Return a face across the whole width with light below its edge."""
+    light = np.full((300, WIDTH), FACE, dtype=np.float32)
+    light[EDGE_Y:] = BACKGROUND
+    return light + rng.normal(0, 0.01, light.shape).astype(np.float32)
+
+
+def ends(light: FloatImage) -> tuple[float, float]:
+    return find_face_ends(light, COLUMNS, LEVEL, PX_PER_MM)
+
+
+@pytest.mark.parametrize("end_px", [1700, 2500, 2850])
+def test_string_in_the_line_of_the_edge_does_not_carry_the_face_on(end_px: int) -> None:
+    light = picture(np.random.default_rng(1))
+    light[:EDGE_Y, end_px:] = BACKGROUND
+    light[EDGE_Y - 4 : EDGE_Y, end_px:] = 0.1
+    low, high = ends(light)
+    assert low == COLUMNS[0]
+    assert high == pytest.approx(end_px, abs=TOLERANCE_PX)
+    mirrored_low, mirrored_high = find_face_ends(light[:, ::-1], COLUMNS, LEVEL, PX_PER_MM)
+    assert mirrored_low == pytest.approx(WIDTH - 1 - end_px, abs=TOLERANCE_PX)
+    assert mirrored_high == COLUMNS[-1]
+
+
+def test_object_on_the_face_glow_of_a_fret_and_shade_along_it_are_no_ends() -> None:
+    light = picture(np.random.default_rng(2))
+    light[EDGE_Y - 60 : EDGE_Y, 2000:2300] = BACKGROUND
+    across = np.arange(WIDTH)
+    above = np.arange(EDGE_Y)[::-1, None] / PX_PER_MM
+    # As a crown that touches is mirrored: bright at the edge, fading within a millimetre or two, wider higher up.
+    light[:EDGE_Y] += 0.5 * np.exp(-0.5 * ((across - 2700) / PX_PER_MM / (0.6 + 0.3 * above)) ** 2)
+    light[:EDGE_Y] *= np.linspace(1.0, 2.5, WIDTH, dtype=np.float32)
+    assert ends(light) == (COLUMNS[0], COLUMNS[-1])
+
+
+def test_background_hardly_brighter_than_the_face_tells_of_no_end() -> None:
+    light = picture(np.random.default_rng(3))
+    light[:EDGE_Y, 2500:] = 1.2 * FACE
+    assert ends(light) == (COLUMNS[0], COLUMNS[-1])
