@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
@@ -53,12 +55,19 @@ def _end(levels: list[Array]) -> int | None:
     """Return the last column of the face, going from the middle to higher columns; None when it does not end."""
     beside, near, reach = (round(v / COLUMN_MM) for v in (BESIDE_MM, NEAR_MM, LEVEL_MM))
     count = len(levels[0])
-    best: tuple[float, int] | None = None
-    for i in range(max(count // 2, beside + reach), count - beside - near):
-        step = min(_step(level, i, beside=beside, near=near, reach=reach) for level in levels)
-        if step > max(END_STEP, best[0] if best else 0.0):
-            best = step, i
-    return best[1] if best else None
+    columns = np.arange(max(count // 2, beside + reach), count - beside - near)
+    if not len(columns):
+        return None
+    at_once = [_near_step(level, columns, beside=beside, near=near) for level in levels]
+    columns = columns[np.min(at_once, axis=0) > SUDDEN * END_STEP]
+    steps = [min(_step(level, i, beside=beside, near=near, reach=reach) for level in levels) for i in columns]
+    return int(columns[int(np.argmax(steps))]) if steps and max(steps) > 0 else None
+
+
+def _near_step(level: Array, columns: NDArray[np.intp], *, beside: int, near: int) -> Array:
+    """Return the size of the step of light at each column, from medians close by."""
+    medians = np.median(sliding_window_view(level, near), axis=1)
+    return np.asarray(np.abs(medians[columns + beside] - medians[columns - beside - near]))
 
 
 def _step(level: Array, i: int, *, beside: int, near: int, reach: int) -> float:

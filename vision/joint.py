@@ -13,8 +13,8 @@ import numpy as np
 from lightgap.neck.profile import Array
 
 from .levels import Miss, level_prior, solve, uncensored
-from .patches import around, pixel_weights
-from .shading import Mask, Patches, Shape, draw, paint, shape_from
+from .patches import around, pixel_weights, undivided
+from .shading import Mask, Patches, Shape, blurred, draw, paint, shape_from
 
 ROBUST = 2.5
 CORRELATED = 8.0  # neighbouring pixels that share one model error
@@ -29,6 +29,8 @@ SEEN_LOWER_MM, U_INSIDE_MM = 0.1, 0.05
 # For numerical derivatives, in `Shape.vector`'s order.
 STEP = np.array([0.05, 0.05, 0.05, 0.05, 0.2, 0.001, 5e-5, 0.02, 0.02, 0.01, 0.02, 0.01])
 STEP_GAP_MM = 0.01
+BLUR = 10
+HELD = 0.2  # of the step: known this well beforehand, a parameter gains nothing from the pixels
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +102,7 @@ def fit_jointly(
     rounds
         Most Gauss-Newton steps.
     """
-    f = len(gap_mm)
+    f, whole_rows = len(gap_mm), undivided(patches)  # rates of change need no sub-rows
     p = np.concatenate([shape.vector(), gap_mm])
     whole = pixel_weights(patches, shape, gap_mm)
     need = around(whole, patches)
@@ -115,11 +117,12 @@ def fit_jointly(
             pictures = draw(patches, here, gap, need=need)
         first = solve(patches, pictures, whole, levels_like=levels_like)
         weight = uncensored(patches, pictures, whole, first)
-        miss = solve(patches, pictures, weight, levels_like=levels_like)
+        censored = not np.array_equal(weight, whole)
+        miss = solve(patches, pictures, weight, levels_like=levels_like) if censored else first
         scatter = _scatter(miss.residual, weight)
         z = miss.residual / scatter[:, None]
         robust = 1 / np.sqrt(1 + (z / ROBUST) ** 2)
-        shared, own = _rates(patches, p, miss, need)
+        shared, own = _rates(whole_rows, p, miss, need, prior)
         shared, own = shared / scatter[:, None, None], own / scatter[:, None]
         matrix, right = _normal(shared, own, z, robust)
         matrix[:SHARED, :SHARED] += np.diag(1 / prior.u**2)
@@ -160,23 +163,29 @@ def fit_jointly(
     )
 
 
-def _rates(patches: Patches, p: Array, miss: Miss, need: Mask) -> tuple[Array, Array]:
+def _rates(patches: Patches, p: Array, miss: Miss, need: Mask, prior: Prior) -> tuple[Array, Array]:
     """Return how the residual changes with the shared parameters (f, SHARED, pixels) and the heights (f, pixels)."""
 
-    def picture(j: int | None, gap_mm: Array) -> Array:
+    def sharp(j: int | None, gap_mm: Array) -> tuple[Shape, Array]:
         moved = shape_from(p[:SHARED] + (0.0 if j is None else STEP * (np.arange(SHARED) == j)))
-        return paint(patches, moved, gap_mm, blade=miss.blade, levels=miss.levels, need=need)
+        return moved, paint(patches, moved, gap_mm, blade=miss.blade, levels=miss.levels, need=need)
 
     gap = p[SHARED:]
-    base = picture(None, gap)
-    own = miss.change(picture(None, gap + STEP_GAP_MM) - base) / STEP_GAP_MM
-    shared = np.empty((len(gap), SHARED, own.shape[1]))
-    for j in (0, *range(PLACES, SHARED)):
-        shared[:, j] = miss.change(picture(j, gap) - base) / STEP[j]
-    # The cubic of places moves each fret alone.
+    here, base = sharp(None, gap)
+    # The cubic of places moves each fret alone; what is held stays where it is; the blur comes after the drawing.
+    free = [j for j in (0, *range(PLACES, SHARED)) if prior.u[j] > HELD * STEP[j]]
+    moved = [
+        sharp(j, gap) if j != BLUR else (shape_from(p[:SHARED] + STEP * (np.arange(SHARED) == j)), base) for j in free
+    ]
+    moved.append(sharp(None, gap + STEP_GAP_MM))
+    pictures = np.stack([blurred(light[None], patches, shape)[0] for shape, light in moved])
+    steps = np.array([*STEP[free], STEP_GAP_MM])
+    by = miss.changes(pictures - blurred(base[None], patches, here)[0]) / steps[None, :, None]
+    shared = np.zeros((len(gap), SHARED, by.shape[2]))
+    shared[:, free] = by[:, :-1]
     for power in range(1, PLACES):
         shared[:, power] = shared[:, 0] * patches.along[:, None] ** power
-    return shared, own
+    return shared, by[:, -1]
 
 
 def alike(fit: JointFit, patches: Patches, gap_mm: Array) -> tuple[Array, Array]:

@@ -42,15 +42,17 @@ class Miss:
     _basis: Array
     _normal: Array
 
-    def change(self, picture: Array) -> Array:
-        """Return (f, pixels) how the residual changes with a small change (f, r, c) of the picture.
+    def changes(self, pictures: Array) -> Array:
+        """Return (f, n, pixels) how the residual changes with small changes (n, f, r, c) of the picture.
 
         The levels follow (Kaufman, A variable projection method for solving separable nonlinear least squares problems,
         BIT 15, 1975: what the change does to the levels' own equations is left out).
         """
-        seen = _without(picture * self._root, self._blade_share, self._blade_size).reshape(len(picture), -1)
-        follow = np.linalg.solve(self._normal, (self._basis @ seen[..., None]).astype(np.float64))[..., 0]
-        return np.asarray((follow[:, None, :].astype(seen.dtype) @ self._basis)[:, 0] - seen)
+        n, f = pictures.shape[:2]
+        seen = np.stack([_without(p * self._root, self._blade_share, self._blade_size) for p in pictures], axis=1)
+        seen = seen.reshape(f, n, -1)
+        follow = np.linalg.solve(self._normal, (self._basis @ seen.transpose(0, 2, 1)).astype(np.float64))
+        return np.asarray(follow.transpose(0, 2, 1).astype(seen.dtype) @ self._basis - seen)
 
 
 def _without(values: Array, blade: Array, size: Array) -> Array:

@@ -71,6 +71,8 @@ def load_photo(path: Path) -> Photo:
     Refusal
         The picture is too small to measure in.
     """
+    import cv2
+
     try:
         data = path.read_bytes()
     except OSError as problem:
@@ -80,9 +82,8 @@ def load_photo(path: Path) -> Photo:
     if min(height, width) < MIN_SIDE_PX:
         raise refusal("too-coarse", f"{path.name} is only {width} x {height} pixels")
     table = (decode_srgb(np.arange(256) / 255.0)[:, None] * LUMINANCE_WEIGHTS).astype(np.float32)
-    luminance = table[rgb[..., 0], 0]
-    luminance += table[rgb[..., 1], 1]
-    luminance += table[rgb[..., 2], 2]
+    weighted = cv2.LUT(rgb, np.ascontiguousarray(table[None]))
+    luminance = np.asarray(cv2.transform(weighted, np.ones((1, 3), np.float32)), dtype=np.float32)
     facts = PhotoFacts(path.name, hashlib.sha256(data).hexdigest(), width, height, taken)
     focal_px = None if focal_35mm is None else focal_35mm / 36.0 * max(width, height)
     return Photo(facts, luminance, rgb, focal_px)
@@ -99,8 +100,8 @@ def _decode(data: bytes, path: Path) -> tuple[ByteImage, str | None, float | Non
                 raise FileProblem(f"cannot read {path}: {image.width} x {image.height} pixels is more than a camera's")
             exif = image.getexif()
             details = exif.get_ifd(EXIF_IFD)
-            upright = ImageOps.exif_transpose(image)
-            rgb = np.asarray(upright.convert("RGB"))
+            ImageOps.exif_transpose(image, in_place=True)
+            rgb = np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
     except UnidentifiedImageError as problem:
         raise FileProblem(f"cannot read {path}: not a picture this program knows (JPEG, PNG, TIFF, HEIC)") from problem
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as problem:

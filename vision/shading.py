@@ -202,11 +202,11 @@ def draw(patches: Patches, shape: Shape, gap_mm: Array, *, need: Mask | None = N
         picture[seen.on_crown] = share
     pictures[-2] = seen.board
     pictures[-1] = seen.chamfer
-    return _blurred(pictures, patches, shape)
+    return blurred(pictures, patches, shape)
 
 
 def paint(patches: Patches, shape: Shape, gap_mm: Array, *, blade: Array, levels: Array, need: Mask) -> Array:
-    """Return the picture (f, r, c) at given levels: what `draw` returns, weighed and summed, at a share of the cost.
+    """Return the unblurred picture (f, rows, c) at given levels: what `draw` returns, weighed and summed, is `blurred`.
 
     Parameters
     ----------
@@ -223,7 +223,7 @@ def paint(patches: Patches, shape: Shape, gap_mm: Array, *, blade: Array, levels
     light += seen.gap * (level[:, 0] + level[:, 1] * seen.growing)
     of_fret = level[seen.on_crown[0], 2:-2, 0, 0].T
     light[seen.on_crown] += (of_fret * seen.mirrored).sum(axis=0)
-    return np.asarray(_blurred(light[None], patches, shape)[0])
+    return np.asarray(light)
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,7 +267,7 @@ def _layers(patches: Patches, shape: Shape, gap_mm: Array, need: Mask | None) ->
     return _Layers(on_blade, gap, growing, of_board, covered - on_blade, points, mirrored)
 
 
-def _blurred(pictures: Array, patches: Patches, shape: Shape) -> Array:
+def blurred(pictures: Array, patches: Patches, shape: Shape) -> Array:
     """Return pictures (n, f, rows, c) as the point spread shows them, sampled at the pixels' centres.
 
     As products with the blur's matrices: for pictures this small several times faster than filtering.
