@@ -64,6 +64,8 @@ class ScaleGuess:
         The line taken for the straightedge's upper edge, when its height gave the scale.
     column_px
         Where in the picture the height was read; None elsewhere.
+    height_unseen
+        The straightedge's height was given, but its upper edge is not seen: the object alone tells the scale.
     """
 
     px_per_mm: float
@@ -74,6 +76,7 @@ class ScaleGuess:
     by_frets: bool = False
     upper: Line | None = None
     column_px: float | None = None
+    height_unseen: bool = False
 
     @property
     def is_fine(self) -> bool:
@@ -239,12 +242,15 @@ def locate_scaled(
         edge = follow_edge(photo.luminance, best.line, fretted[0].match.comb, best.px_per_mm)
         scale = best.px_per_mm
     here = replace(prior, px_per_mm=scale, u_scale=guess.u_relative)
-    if guess.source is not None and height_mm is not None and out_of_picture(best.line, height_mm * scale):
-        here = replace(here, u_scale=U_REFERENCE_ALONE)
-    elif guess.source is not None and height_mm is not None:
-        check_likeliest(fretted)
-        rises = find_rises_px(photo.luminance, list(guess.lines), edge, here)
-        here = sharpened(here, rises, Face(height_mm, thickness_mm))
+    if guess.source is not None and height_mm is not None:
+        rises: list[float] = []
+        if not out_of_picture(best.line, height_mm * scale):
+            check_likeliest(fretted)
+            rises = find_rises_px(photo.luminance, list(guess.lines), edge, here)
+        if rises:
+            here = sharpened(here, rises, Face(height_mm, thickness_mm))
+        else:
+            here, guess = replace(here, u_scale=U_REFERENCE_ALONE), replace(guess, height_unseen=True)
     found: list[Located] = []
     trouble: Refusal | None = None
     for length in lengths:

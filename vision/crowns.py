@@ -193,9 +193,11 @@ def chosen(pixels: CrownSet, outlines: CrownSet, frets: int) -> CrownSet:
 
 
 def doubting(result: CrownSet, other: CrownSet) -> CrownSet:
-    """Return the gaps with doubt enough to reach those read in the other way: half of what parts them, as one mistake.
+    """Return the gaps with doubt enough to reach those read in the other way, as one mistake common to all.
 
-    A common offset and a tilt of the straightedge part nothing: they leave the relief as it is.
+    The truth may lie anywhere as far off as the other reading: a rectangular distribution, whose standard deviation is
+    its half width over the root of three (JCGM 100:2008, 4.3.7). A common offset and a tilt of the straightedge part
+    nothing: they leave the relief as it is.
     """
     theirs = {c.fret: c.gap_mm for c in other.crowns}
     apart = np.array([c.gap_mm - theirs.get(c.fret, np.nan) for c in result.crowns])
@@ -204,7 +206,7 @@ def doubting(result: CrownSet, other: CrownSet) -> CrownSet:
     if known.sum() < 3:
         return result
     apart -= np.polyval(np.polyfit(place[known], apart[known], 1), place)
-    apart = np.where(known, apart, 0.0) / 2
+    apart = np.where(known, apart, 0.0) / np.sqrt(3)
     return replace(result, covariance_mm2=result.covariance_mm2 + np.outer(apart, apart))
 
 

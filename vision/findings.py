@@ -240,6 +240,14 @@ _KINDS = (
         "use the camera's original file",
     ),
     FindingKind(
+        "height-unseen",
+        "warning",
+        "the straightedge's upper edge is not seen",
+        "It is out of the picture, or too like what is behind it. The height given was not held against the reference "
+        "object: a wrong size of that would show in the fret spacing alone.",
+        "show the whole straightedge before something lighter or darker than it, or measure the reference object again",
+    ),
+    FindingKind(
         "gaps-not-zeroed",
         "warning",
         "the crowns the straightedge rests on are not in view",

@@ -62,11 +62,9 @@ def sharpened(prior: CombPrior, rises_px: list[float], face: Face) -> CombPrior:
     Raises
     ------
     Refusal
-        `reference-contradicts-height` when the reference object and the height disagree, or no upper edge is seen.
+        `reference-contradicts-height` when the reference object and the height disagree.
     """
     scale, u = prior.px_per_mm, prior.u_scale
-    if not rises_px:
-        raise refusal("reference-contradicts-height", "no upper edge was seen")
     fronts = [rise / face.height_mm for rise in rises_px]
     readings = [front * (1 - face.thickness_mm / 2 * front / prior.focal_px) for front in fronts]
     second = min(readings, key=lambda r: abs(math.log(r / scale)))

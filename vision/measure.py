@@ -14,7 +14,16 @@ from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contac
 from .calibrate import Numbering, check_fine, focal_px, settle_scale
 from .camera import OUTER_NEAR_MM
 from .contact import check_contact
-from .crowns import MAX_MISFIT, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet, measure_crowns
+from .crowns import (
+    LIKELY_STRAIN,
+    MAX_MISFIT,
+    MAX_STRAIN,
+    MIN_SHARE,
+    WELL_EXPLAINED,
+    CrownFit,
+    CrownSet,
+    measure_crowns,
+)
 from .findings import refusal, warning
 from .locate import EdgeCurve, Located
 from .numbering import Placed, place_frets
@@ -31,6 +40,8 @@ MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
 MAX_ELEVATION_RAD = 0.075
+# Both at once, strain and misfit in units of what is likely: renders read right stand at 1.0 and below.
+MAX_DOUBT = 1.3
 CONTACT_WITHIN_MM = 0.15
 HANGS_ON = {"nut": "on where the nut is seen", "first fret": "on --first-fret"}
 # A string is followed over nearly its whole length (0.98 and more in renders), a blade's brushed finish over less than
@@ -122,7 +133,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
         thickness_mm=thickness_mm,
         board_radius_mm=settings.board_radius_mm,
     )
-    _check_crowns(crowns)
+    check_crowns(crowns)
     _check_depth(crowns)
     covariance = crown_covariance(crowns, slit)
     check_contact(crowns, covariance, found.edge, photo.facts.width_px)
@@ -155,7 +166,14 @@ def _check_light(slit: SlitLight, px_per_mm: float) -> None:
         raise refusal("low-contrast", f"{slit.contrast:.0%}")
 
 
-def _check_crowns(crowns: CrownSet) -> None:
+def check_crowns(crowns: CrownSet) -> None:
+    """Refuse crowns that were not read well enough to be measured.
+
+    Raises
+    ------
+    Refusal
+        `too-few-crowns`; `tilted`; `shapes-disagree` when explained badly, by frets unlike any, or a little of both.
+    """
     if len(crowns.crowns) < MIN_CROWNS:
         raise refusal("too-few-crowns", f"{len(crowns.crowns)} read")
     if abs(crowns.outline.elevation_rad) > MAX_ELEVATION_RAD:
@@ -167,6 +185,12 @@ def _check_crowns(crowns: CrownSet) -> None:
     if crowns.strain > MAX_STRAIN:
         raise refusal(
             "shapes-disagree", f"only frets unlike any explain it: strain {crowns.strain:.0f}, {MAX_STRAIN:g} at most"
+        )
+    if (crowns.strain / LIKELY_STRAIN) * (crowns.median_misfit / WELL_EXPLAINED) > MAX_DOUBT:
+        raise refusal(
+            "shapes-disagree",
+            f"off by {crowns.median_misfit:.1f} times the scatter assumed, and that with frets unlike any: strain "
+            f"{crowns.strain:.0f}",
         )
 
 
@@ -214,6 +238,8 @@ def _profile(
         rows.append(CrownGap(crown.fret + shift, crown.position_mm, crown.gap_mm, float(u_gap), False, x_px, y_px))
     profile = GapProfile(tuple(rows), covariance, "photo", settings.scale_length_mm, numbers_relative=relative)
     warnings = [warning("numbers-relative")] if relative else []
+    if placed.guess.height_unseen:
+        warnings.append(warning("height-unseen"))
     if placed.guess.by_frets:
         warnings.append(warning("scale-by-frets", HANGS_ON[placed.anchor or "nut"]))
     if crowns.camera.near_mm[0] < OUTER_NEAR_MM:

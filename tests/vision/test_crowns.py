@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from lightgap.neck.errors import Refusal
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
 from lightgap.vision.crowns import CrownFit, CrownSet, chosen, doubting
+from lightgap.vision.measure import check_crowns
 from lightgap.vision.outline import Outline
 
 PLACE_MM = np.array([40.0, 110.0, 170.0, 230.0, 280.0])
@@ -30,13 +32,14 @@ def test_offset_and_tilt_between_two_ways_leave_no_doubt() -> None:
     assert covariance == pytest.approx(1e-4 * np.eye(5), abs=1e-12)
 
 
-def test_two_ways_that_part_in_the_middle_are_in_doubt_there_by_half_of_it_and_as_one() -> None:
+def test_two_ways_that_part_in_the_middle_are_in_doubt_there_and_as_one() -> None:
     gap, other = [0.0, 0.1, 0.15, 0.1, 0.0], [0.0, 0.2, 0.35, 0.2, 0.0]
     added = doubting(read(gap), read(other)).covariance_mm2 - 1e-4 * np.eye(5)
-    # Least squares through what parts them, by numpy: what is left, halved, is one mistake common to all.
+    # Least squares through what parts them, by numpy: what is left is the half width of a rectangular distribution, of
+    # standard deviation a / sqrt(3) (JCGM 100:2008, 4.3.7), and one mistake common to all.
     line = np.polynomial.Polynomial.fit(PLACE_MM, np.array(other) - gap, 1)
-    half = (np.array(other) - gap - line(PLACE_MM)) / 2
-    assert added == pytest.approx(np.outer(half, half), abs=1e-12)
+    u = (np.array(other) - gap - line(PLACE_MM)) / np.sqrt(3)
+    assert added == pytest.approx(np.outer(u, u), abs=1e-12)
     assert np.linalg.matrix_rank(added, tol=1e-9) == 1
 
 
@@ -62,3 +65,27 @@ def test_pixels_count_before_a_bright_gap_and_where_outlines_will_not_do(
     pixels = replace(read([0.0, 0.1, 0.15, 0.1, 0.0]), by_pixels=True, dark=dark)
     outlines = replace(read(outlines_mm + [0.0] * (5 - len(outlines_mm))), crowns=read(outlines_mm).crowns)
     assert chosen(pixels, outlines, 5).by_pixels == by_pixels
+
+
+@pytest.mark.parametrize(
+    ("strain", "misfit", "refused"),
+    [
+        (10.0, 0.8, False),
+        (35.0, 0.8, False),
+        (10.0, 1.6, False),
+        (35.0, 1.6, True),
+        (90.0, 0.3, True),
+        (5.0, 2.5, True),
+    ],
+)
+def test_badly_explained_and_unlike_any_fret_is_borne_apart_but_not_together(
+    strain: float, misfit: float, refused: bool
+) -> None:
+    good = read([0.0, 0.1, 0.15, 0.1, 0.0])
+    crowns = replace(good, crowns=tuple(replace(c, misfit=misfit) for c in good.crowns), strain=strain)
+    if not refused:
+        check_crowns(crowns)
+        return
+    with pytest.raises(Refusal) as caught:
+        check_crowns(crowns)
+    assert caught.value.code == "shapes-disagree"

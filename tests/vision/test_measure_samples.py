@@ -14,9 +14,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from benchmarks.accuracy import Outcome, group_of, settings_from_inputs, summarise, try_photo
+from benchmarks.accuracy import Outcome, compare, group_of, settings_from_inputs, summarise, try_photo
 
 from lightgap.neck.errors import Refusal
+from lightgap.vision import calibrate
 from lightgap.vision.findings import REGISTRY
 from lightgap.vision.measure import measure_photo
 
@@ -33,6 +34,25 @@ def hold_to_truth(outcome: Outcome) -> None:
     assert abs(outcome.relief_error_mm) <= outcome.allowed_mm
     # An uncertainty wide enough to hold anything would pass the line above: half the usual relief is the most.
     assert outcome.U_mm < 0.12
+
+
+def test_strings_that_go_on_past_the_straightedge_bear_no_crowns() -> None:
+    outcome = try_photo(SAMPLES / "baritone-strung-outer.jpg")
+    assert outcome.refused is None
+    assert outcome.invented == 0
+    assert abs(outcome.relief_error_mm) <= outcome.allowed_mm
+
+
+def test_height_that_cannot_be_seen_is_said_to_be_unchecked(monkeypatch: pytest.MonkeyPatch) -> None:
+    path = SAMPLES / "dreadnought-close.jpg"
+    sidecar = json.loads(path.with_suffix(".json").read_text("utf-8"))
+    settings = settings_from_inputs(sidecar["inputs"])
+    assert "height-unseen" not in [w.code for w in measure_photo(path, settings).warnings]
+    # As where a black blade stands before a dark cloth.
+    monkeypatch.setattr(calibrate, "find_rises_px", lambda *_: [])
+    result = measure_photo(path, settings)
+    assert "height-unseen" in [w.code for w in result.warnings]
+    hold_to_truth(Outcome(path.name, "", 0.0, **compare(result, sidecar)))
 
 
 @pytest.mark.parametrize("name, chord", [("dreadnought-upbow", (1, 16)), ("ukulele-no-reference", (1, 14))])
