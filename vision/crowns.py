@@ -38,6 +38,9 @@ DULL_FACE = 0.08  # linear light of a black blade
 WELL_EXPLAINED, MAX_MISFIT = 1.4, 2.0
 # Edge rounding, camera height and outline model together: more than this is no contact.
 MAX_FLOAT_MM = 0.25
+# Off the line of its neighbours; the highest or lowest frets stand off by 0.2 to 0.3 mm (common practice, no published
+# source). An outermost crown counts half.
+MAX_LEAP_MM = 0.35
 MIN_SHARE = 0.7  # of the frets in view; the deepest may be among those that were not read
 # Of seven squares of what is known beforehand: past 24.3 one true shape in a thousand lies (chi-square tables).
 # Doubt grows with it, until nothing is left of what is known of frets. Photos explained well stand at 1 to 20.
@@ -210,6 +213,33 @@ def doubting(result: CrownSet, other: CrownSet) -> CrownSet:
     return replace(result, covariance_mm2=result.covariance_mm2 + np.outer(apart, apart))
 
 
+def without_leaps(position_mm: Array, gap_mm: Array) -> NDArray[np.intp]:
+    """Return the crowns that stand near the line of their neighbours: one that leaps off it was misread.
+
+    Of a crown and the two beside it the one goes without which the rest lie straightest.
+
+    Parameters
+    ----------
+    position_mm, gap_mm
+        (n,) places along the board and gaps.
+    """
+    kept = np.arange(len(gap_mm))
+    while len(kept) > MIN_POINTS:
+        off = _off_neighbours(position_mm[kept], gap_mm[kept])
+        if off.max() <= MAX_LEAP_MM:
+            break
+        middle = int(off.argmax()) + 1
+        rests = [np.delete(kept, i) for i in (middle - 1, middle, middle + 1)]
+        kept = min(rests, key=lambda rest: float(_off_neighbours(position_mm[rest], gap_mm[rest]).max()))
+    return kept
+
+
+def _off_neighbours(position_mm: Array, gap_mm: Array) -> Array:
+    """Return (n - 2,) how far each crown but the outermost stands off the line through its neighbours."""
+    share = (position_mm[1:-1] - position_mm[:-2]) / (position_mm[2:] - position_mm[:-2])
+    return np.asarray(np.abs(gap_mm[1:-1] - gap_mm[:-2] - share * (gap_mm[2:] - gap_mm[:-2])))
+
+
 def _by_pixels(
     luminance: FloatImage, edge: EdgeCurve, board: Board, slit: SlitLight, board_radius_mm: float | None
 ) -> CrownSet:
@@ -232,6 +262,7 @@ def _by_pixels(
     # What is not explained is not measured: a shape, a string or a shade that the model does not know.
     bound = max(MAX_NOISE, 2.5 * float(np.median(fit.noise)))
     kept = np.flatnonzero((fit.pixels >= MIN_PIXELS) & (fit.noise < bound))
+    kept = kept[without_leaps(board.position_mm[kept], fit.gap_mm[kept])]
     crowns = tuple(
         CrownFit(
             int(board.frets[i]),

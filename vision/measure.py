@@ -14,16 +14,7 @@ from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contac
 from .calibrate import Numbering, check_fine, focal_px, settle_scale
 from .camera import OUTER_NEAR_MM
 from .contact import check_contact
-from .crowns import (
-    LIKELY_STRAIN,
-    MAX_MISFIT,
-    MAX_STRAIN,
-    MIN_SHARE,
-    WELL_EXPLAINED,
-    CrownFit,
-    CrownSet,
-    measure_crowns,
-)
+from .crowns import MAX_MISFIT, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet, measure_crowns
 from .findings import refusal, warning
 from .locate import EdgeCurve, Located
 from .numbering import Placed, place_frets
@@ -40,8 +31,6 @@ MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
 MAX_ELEVATION_RAD = 0.075
-# Both at once, strain and misfit in units of what is likely: renders read right stand at 1.0 and below.
-MAX_DOUBT = 1.3
 CONTACT_WITHIN_MM = 0.15
 HANGS_ON = {"nut": "on where the nut is seen", "first fret": "on --first-fret"}
 # A string is followed over nearly its whole length (0.98 and more in renders), a blade's brushed finish over less than
@@ -172,7 +161,7 @@ def check_crowns(crowns: CrownSet) -> None:
     Raises
     ------
     Refusal
-        `too-few-crowns`; `tilted`; `shapes-disagree` when explained badly, by frets unlike any, or a little of both.
+        `too-few-crowns`; `tilted`; `shapes-disagree` when explained badly, or by frets unlike any.
     """
     if len(crowns.crowns) < MIN_CROWNS:
         raise refusal("too-few-crowns", f"{len(crowns.crowns)} read")
@@ -185,12 +174,6 @@ def check_crowns(crowns: CrownSet) -> None:
     if crowns.strain > MAX_STRAIN:
         raise refusal(
             "shapes-disagree", f"only frets unlike any explain it: strain {crowns.strain:.0f}, {MAX_STRAIN:g} at most"
-        )
-    if (crowns.strain / LIKELY_STRAIN) * (crowns.median_misfit / WELL_EXPLAINED) > MAX_DOUBT:
-        raise refusal(
-            "shapes-disagree",
-            f"off by {crowns.median_misfit:.1f} times the scatter assumed, and that with frets unlike any: strain "
-            f"{crowns.strain:.0f}",
         )
 
 

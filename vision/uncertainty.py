@@ -15,7 +15,7 @@ import numpy as np
 from lightgap.neck.profile import Array, GapProfile, Relief
 from lightgap.neck.straightness import chord_matrix
 
-from .crowns import CrownSet
+from .crowns import LIKELY_STRAIN, WELL_EXPLAINED, CrownSet
 from .slit import SlitLight
 from .types import BudgetLine
 
@@ -52,8 +52,10 @@ def doubt(crowns: CrownSet) -> float:
     if not crowns.by_pixels:
         return 1.0
     light = DULL_FACTOR if crowns.dull else DARK_FACTOR if crowns.dark else BRIGHT_FACTOR
-    misfit = float(np.median([c.misfit for c in crowns.crowns]))
-    return float(light * np.sqrt(1 + crowns.strain / STRAINED) * max(1.0, misfit))
+    misfit = crowns.median_misfit
+    # Explained badly, and that by frets unlike any, is worse than either: past what is likely of both they multiply.
+    both = max(1.0, crowns.strain / LIKELY_STRAIN * misfit / WELL_EXPLAINED)
+    return float(light * np.sqrt(1 + crowns.strain / STRAINED) * max(1.0, misfit) * both)
 
 
 def fit_covariance(crowns: CrownSet) -> Array:

@@ -10,9 +10,10 @@ import pytest
 from lightgap.neck.errors import Refusal
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
-from lightgap.vision.crowns import CrownFit, CrownSet, chosen, doubting
+from lightgap.vision.crowns import CrownFit, CrownSet, chosen, doubting, without_leaps
 from lightgap.vision.measure import check_crowns
 from lightgap.vision.outline import Outline
+from lightgap.vision.uncertainty import doubt
 
 PLACE_MM = np.array([40.0, 110.0, 170.0, 230.0, 280.0])
 CAMERA = BoardCamera(Comb(1, 150.0, 10.0, 0.0, 0.0, 10.0, 1000.0, 5000.0, 648.0), 150.0, 500.0, 0.0, np.zeros(2))
@@ -67,25 +68,36 @@ def test_pixels_count_before_a_bright_gap_and_where_outlines_will_not_do(
     assert chosen(pixels, outlines, 5).by_pixels == by_pixels
 
 
-@pytest.mark.parametrize(
-    ("strain", "misfit", "refused"),
-    [
-        (10.0, 0.8, False),
-        (35.0, 0.8, False),
-        (10.0, 1.6, False),
-        (35.0, 1.6, True),
-        (90.0, 0.3, True),
-        (5.0, 2.5, True),
-    ],
-)
-def test_badly_explained_and_unlike_any_fret_is_borne_apart_but_not_together(
-    strain: float, misfit: float, refused: bool
-) -> None:
+def explained(strain: float, misfit: float) -> CrownSet:
     good = read([0.0, 0.1, 0.15, 0.1, 0.0])
-    crowns = replace(good, crowns=tuple(replace(c, misfit=misfit) for c in good.crowns), strain=strain)
-    if not refused:
-        check_crowns(crowns)
-        return
+    crowns = tuple(replace(c, misfit=misfit) for c in good.crowns)
+    return replace(good, crowns=crowns, strain=strain, by_pixels=True)
+
+
+@pytest.mark.parametrize(("strain", "misfit"), [(90.0, 0.3), (5.0, 2.5)])
+def test_crowns_explained_badly_or_unlike_any_are_refused(strain: float, misfit: float) -> None:
+    check_crowns(explained(20.0, 1.2))
     with pytest.raises(Refusal) as caught:
-        check_crowns(crowns)
+        check_crowns(explained(strain, misfit))
     assert caught.value.code == "shapes-disagree"
+
+
+def test_doubt_grows_with_strain_and_misfit_and_faster_with_both() -> None:
+    sure, strained, missed, both = (
+        doubt(explained(s, m)) for s, m in ((5.0, 0.8), (45.0, 0.8), (5.0, 1.8), (45.0, 1.8))
+    )
+    assert sure < min(strained, missed)
+    assert both > strained * missed / sure
+
+
+@pytest.mark.parametrize(
+    ("at", "by_mm", "left_out"),
+    [(0, 0.9, [0]), (1, 0.5, [1]), (2, -0.5, [2]), (4, 1.0, [4]), (2, 0.25, []), (0, 0.3, [])],
+    ids=["outermost", "next to it", "high", "last", "low fret", "low first fret"],
+)
+def test_crown_that_leaps_off_the_line_of_its_neighbours_is_left_out(
+    at: int, by_mm: float, left_out: list[int]
+) -> None:
+    gap = np.array([0.0, 0.1, 0.15, 0.1, 0.0])
+    gap[at] += by_mm
+    assert sorted(set(range(5)) - {int(i) for i in without_leaps(PLACE_MM, gap)}) == left_out
