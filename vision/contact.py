@@ -8,9 +8,9 @@ import numpy as np
 
 from lightgap.neck.profile import Array
 
-from .crowns import MAX_FLOAT_MM, CrownSet
 from .findings import refusal
 from .locate import BEYOND_FRETS_MM, EdgeCurve
+from .readings import MAX_FLOAT_MM, CrownSet
 
 END_MM = 3.0  # a straightedge's end is seen where its edge stops so far short
 

@@ -9,7 +9,7 @@ seen), then placed to sub-pixel by a rendered slit of light in linear light, the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from .locate import EdgeCurve
 from .outline import Outline, mirrored_rim
 from .photo import FloatImage
 from .pixels import read_pixels
+from .readings import CrownFit, CrownSet, chosen, is_unlikely, without_leaps
 from .slit import SlitLight, place_boundaries
 from .votes import BESIDE_MM, Board, find_extrema, on_outline, search_shape
 
@@ -33,88 +34,9 @@ MIN_POINTS = 3
 BRIGHT_GAP = 0.25
 MIN_PIXELS, MAX_NOISE = 25, 1.6
 DULL_FACE = 0.08  # linear light of a black blade
-# Median misfit in units of the scatter assumed: pixels explained well stand below the first, and past the second, where
-# photos explained well stand at 0.3 to 1.2, nothing is left of what is known of frets.
-WELL_EXPLAINED, MAX_MISFIT = 1.4, 2.0
-# Edge rounding, camera height and outline model together: more than this is no contact.
-MAX_FLOAT_MM = 0.25
-# Off the line of its neighbours; the highest or lowest frets stand off by 0.2 to 0.3 mm (common practice, no published
-# source). An outermost crown counts half.
-MAX_LEAP_MM = 0.35
-MIN_SHARE = 0.7  # of the frets in view; the deepest may be among those that were not read
-# Of seven squares of what is known beforehand: past 24.3 one true shape in a thousand lies (chi-square tables).
-# Doubt grows with it, until nothing is left of what is known of frets. Photos explained well stand at 1 to 20.
-LIKELY_STRAIN, MAX_STRAIN = 24.3, 80.0
 # Neighbouring columns share blur, halo, compression blocks and shading: their number must not outvote the priors.
 U_POINT_MM = 0.04
 MIN_REACH_PX = 1.2
-
-
-@dataclass(frozen=True, slots=True)
-class CrownFit:
-    """Height of one crown.
-
-    Attributes
-    ----------
-    gap_mm
-        Below the straightedge's lower edge, common offset not yet removed.
-    points
-        Number of columns, or pixels, used.
-    misfit
-        Robust scatter of its boundaries, or pixels, about the model, in units of the scatter assumed.
-    slant
-        mm along the board per mm of depth at this fret.
-    place_mm
-        How far the crown stands from where the comb has it.
-    """
-
-    fret: int
-    position_mm: float
-    gap_mm: float
-    points: int
-    misfit: float
-    slant: float
-    place_mm: float
-
-
-@dataclass(frozen=True, slots=True)
-class CrownSet:
-    """All crowns of a photo, and the shared shape.
-
-    Attributes
-    ----------
-    covariance_mm2
-        (n, n) of the gaps, from the joint fit; what the shared shape adds is in it.
-    sensitivity
-        (n, 6) change of each gap with shift (mm/mm), camera foot (mm/mm), elevation (mm/rad), board curvature
-        (mm mm), crown curvature (mm mm) and mirror (mm), the outlines refitted: for what the model leaves out.
-    by_pixels
-        Read by explaining the pixels (`joint`) and not by the outlines alone.
-    dark, dull
-        Read so before a dark gap, and there under a blade that is dark itself.
-    strain
-        Chi-square of the shape so found against what crowns, combs and lenses are like.
-    """
-
-    crowns: tuple[CrownFit, ...]
-    covariance_mm2: Array = field(repr=False)
-    sensitivity: Array = field(repr=False)
-    outline: Outline
-    camera: BoardCamera
-    by_pixels: bool = False
-    dark: bool = False
-    dull: bool = False
-    strain: float = 0.0
-
-    @property
-    def median_misfit(self) -> float:
-        """Misfit of the crown in the middle of the order, in units of the scatter assumed."""
-        return float(np.median([c.misfit for c in self.crowns]))
-
-    @property
-    def lowest_gap_mm(self) -> float:
-        """Gap at the crown that comes nearest to the straightedge, or cuts deepest into it."""
-        return min(c.gap_mm for c in self.crowns)
 
 
 def measure_crowns(
@@ -150,7 +72,7 @@ def measure_crowns(
     read: CrownSet | None = None
     if not board.outer:
         read = _by_pixels(luminance, edge, board, slit, board_radius_mm)
-        if not _unlikely(read):
+        if not is_unlikely(read):
             return read
     extrema = find_extrema(luminance, edge, camera, slit)
     outline, gap, strength = search_shape(board, extrema)
@@ -170,74 +92,6 @@ def measure_crowns(
     if result is None:
         return read or CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, board.camera)
     return result if read is None else chosen(read, result, len(frets))
-
-
-def _unlikely(read: CrownSet) -> bool:
-    """Tell whether pixels are explained badly, or by frets unlike any, or not at all."""
-    return not read.crowns or read.strain > LIKELY_STRAIN or read.median_misfit > WELL_EXPLAINED
-
-
-def chosen(pixels: CrownSet, outlines: CrownSet, frets: int) -> CrownSet:
-    """Return the likelier of two readings, with the other's doubt, where the pixels are explained badly.
-
-    Before a bright gap the pixels are still nearer the truth than the outlines alone; before a dark one the outlines
-    are, unless too few of them were read, or only the pixels let the straightedge rest.
-
-    Parameters
-    ----------
-    pixels, outlines
-        The two readings.
-    frets
-        How many are in view.
-    """
-    few = len(outlines.crowns) < MIN_SHARE * frets
-    floats = abs(outlines.lowest_gap_mm) > MAX_FLOAT_MM > abs(pixels.lowest_gap_mm)
-    return doubting(pixels, outlines) if few or floats or not pixels.dark else doubting(outlines, pixels)
-
-
-def doubting(result: CrownSet, other: CrownSet) -> CrownSet:
-    """Return the gaps with doubt enough to reach those read in the other way, as one mistake common to all.
-
-    The truth may lie anywhere as far off as the other reading: a rectangular distribution, whose standard deviation is
-    its half width over the root of three (JCGM 100:2008, 4.3.7). A common offset and a tilt of the straightedge part
-    nothing: they leave the relief as it is.
-    """
-    theirs = {c.fret: c.gap_mm for c in other.crowns}
-    apart = np.array([c.gap_mm - theirs.get(c.fret, np.nan) for c in result.crowns])
-    place = np.array([c.position_mm for c in result.crowns])
-    known = np.isfinite(apart)
-    if known.sum() < 3:
-        return result
-    apart -= np.polyval(np.polyfit(place[known], apart[known], 1), place)
-    apart = np.where(known, apart, 0.0) / np.sqrt(3)
-    return replace(result, covariance_mm2=result.covariance_mm2 + np.outer(apart, apart))
-
-
-def without_leaps(position_mm: Array, gap_mm: Array) -> NDArray[np.intp]:
-    """Return the crowns that stand near the line of their neighbours: one that leaps off it was misread.
-
-    Of a crown and the two beside it the one goes without which the rest lie straightest.
-
-    Parameters
-    ----------
-    position_mm, gap_mm
-        (n,) places along the board and gaps.
-    """
-    kept = np.arange(len(gap_mm))
-    while len(kept) > MIN_POINTS:
-        off = _off_neighbours(position_mm[kept], gap_mm[kept])
-        if off.max() <= MAX_LEAP_MM:
-            break
-        middle = int(off.argmax()) + 1
-        rests = [np.delete(kept, i) for i in (middle - 1, middle, middle + 1)]
-        kept = min(rests, key=lambda rest: float(_off_neighbours(position_mm[rest], gap_mm[rest]).max()))
-    return kept
-
-
-def _off_neighbours(position_mm: Array, gap_mm: Array) -> Array:
-    """Return (n - 2,) how far each crown but the outermost stands off the line through its neighbours."""
-    share = (position_mm[1:-1] - position_mm[:-2]) / (position_mm[2:] - position_mm[:-2])
-    return np.asarray(np.abs(gap_mm[1:-1] - gap_mm[:-2] - share * (gap_mm[2:] - gap_mm[:-2])))
 
 
 def _by_pixels(

@@ -14,11 +14,12 @@ from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contac
 from .calibrate import Numbering, check_fine, focal_px, settle_scale
 from .camera import OUTER_NEAR_MM
 from .contact import check_contact
-from .crowns import MAX_MISFIT, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet, measure_crowns
+from .crowns import measure_crowns
 from .findings import refusal, warning
 from .locate import EdgeCurve, Located
 from .numbering import Placed, place_frets
 from .photo import FloatImage, Photo, load_photo
+from .readings import MAX_MISFIT, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet
 from .reference import parse_reference
 from .slit import SlitLight, read_slit
 from .streaks import string_share

@@ -15,7 +15,7 @@ import numpy as np
 from lightgap.neck.profile import Array, GapProfile, Relief
 from lightgap.neck.straightness import chord_matrix
 
-from .crowns import LIKELY_STRAIN, WELL_EXPLAINED, CrownSet
+from .readings import LIKELY_STRAIN, WELL_EXPLAINED, CrownSet
 from .slit import SlitLight
 from .types import BudgetLine
 

@@ -10,9 +10,9 @@ from lightgap.neck.frets import fret_position_mm
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
 from lightgap.vision.contact import check_contact, rests_in_view
-from lightgap.vision.crowns import CrownFit, CrownSet
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.outline import Outline
+from lightgap.vision.readings import CrownFit, CrownSet
 
 WIDTH_PX = 4000
 NUMBERS = np.arange(5, 16)

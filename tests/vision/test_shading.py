@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
-from lightgap.vision.crowns import LIKELY_STRAIN
 from lightgap.vision.joint import JointFit, Prior, fit_jointly
 from lightgap.vision.patches import pixel_weights, soften
 from lightgap.vision.pixels import SOFT_PX, prior_for, strain
+from lightgap.vision.readings import LIKELY_STRAIN
 from lightgap.vision.search import search_starts
 from lightgap.vision.shading import FAR_BEVEL_MM, SUBROWS, Patches, Shape, crown, draw, shape_from, silhouette
 from lightgap.vision.slit import SlitLight

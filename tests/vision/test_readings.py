@@ -10,9 +10,9 @@ import pytest
 from lightgap.neck.errors import Refusal
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
-from lightgap.vision.crowns import CrownFit, CrownSet, chosen, doubting, without_leaps
 from lightgap.vision.measure import check_crowns
 from lightgap.vision.outline import Outline
+from lightgap.vision.readings import CrownFit, CrownSet, chosen, doubting, without_leaps
 from lightgap.vision.uncertainty import doubt
 
 PLACE_MM = np.array([40.0, 110.0, 170.0, 230.0, 280.0])
