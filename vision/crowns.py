@@ -91,6 +91,7 @@ def measure_crowns(
             gap[int(np.flatnonzero(frets == crown.fret)[0])] = crown.gap_mm
     if result is None:
         return read or CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, board.camera)
+    result = without_leaps(result)
     return result if read is None else chosen(read, result, len(frets))
 
 
@@ -116,7 +117,6 @@ def _by_pixels(
     # What is not explained is not measured: a shape, a string or a shade that the model does not know.
     bound = max(MAX_NOISE, 2.5 * float(np.median(fit.noise)))
     kept = np.flatnonzero((fit.pixels >= MIN_PIXELS) & (fit.noise < bound))
-    kept = kept[without_leaps(board.position_mm[kept], fit.gap_mm[kept])]
     crowns = tuple(
         CrownFit(
             int(board.frets[i]),
@@ -134,7 +134,7 @@ def _by_pixels(
         4 * shape.height_mm / shape.width_mm**2, shape.board_per_mm, shape.elevation_rad, float(place.mean())
     )
     index = SHARED_PIXELS + kept
-    return CrownSet(
+    read = CrownSet(
         crowns,
         fit.covariance[np.ix_(index, index)],
         fit.sensitivity[kept],
@@ -145,6 +145,7 @@ def _by_pixels(
         dull=dark and float(np.median(patches.face)) < DULL_FACE,
         strain=strain,
     )
+    return without_leaps(read)
 
 
 def _fit(

@@ -19,7 +19,7 @@ from .findings import refusal, warning
 from .locate import EdgeCurve, Located
 from .numbering import Placed, place_frets
 from .photo import FloatImage, Photo, load_photo
-from .readings import MAX_MISFIT, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet
+from .readings import MAX_MISFIT, MAX_STEP_MM, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet
 from .reference import parse_reference
 from .slit import SlitLight, read_slit
 from .streaks import string_share
@@ -162,12 +162,14 @@ def check_crowns(crowns: CrownSet) -> None:
     Raises
     ------
     Refusal
-        `too-few-crowns`; `tilted`; `shapes-disagree` when explained badly, or by frets unlike any.
+        `too-few-crowns`; `tilted`; `shapes-disagree` when explained badly, by frets unlike any, or with a step.
     """
     if len(crowns.crowns) < MIN_CROWNS:
         raise refusal("too-few-crowns", f"{len(crowns.crowns)} read")
     if abs(crowns.outline.elevation_rad) > MAX_ELEVATION_RAD:
         raise refusal("tilted", f"about {np.degrees(crowns.outline.elevation_rad):.1f} degrees")
+    if crowns.largest_step_mm > MAX_STEP_MM:
+        raise refusal("shapes-disagree", f"by them the board would have a step of {crowns.largest_step_mm:.2f} mm")
     if crowns.median_misfit > MAX_MISFIT:
         raise refusal(
             "shapes-disagree", f"off by {crowns.median_misfit:.1f} times the scatter assumed, {MAX_MISFIT:g} at most"

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
@@ -20,6 +19,7 @@ MAX_FLOAT_MM = 0.25
 # Off the line of its neighbours; the highest or lowest frets stand off by 0.2 to 0.3 mm (common practice, no published
 # source). An outermost crown counts half.
 MAX_LEAP_MM = 0.35
+MAX_STEP_MM = 0.6  # from one crown to the next: no board has a step
 MIN_SHARE = 0.7  # of the frets in view; the deepest may be among those that were not read
 # Of seven squares of what is known beforehand: past 24.3 one true shape in a thousand lies (chi-square tables).
 # Doubt grows with it, until nothing is left of what is known of frets. Photos explained well stand at 1 to 20.
@@ -93,6 +93,11 @@ class CrownSet:
         """Gap at the crown that comes nearest to the straightedge, or cuts deepest into it."""
         return min(c.gap_mm for c in self.crowns)
 
+    @property
+    def largest_step_mm(self) -> float:
+        """From one crown to the next."""
+        return float(np.abs(np.diff([c.gap_mm for c in self.crowns])).max(initial=0.0))
+
 
 def is_unlikely(read: CrownSet) -> bool:
     """Tell whether pixels are explained badly, or by frets unlike any, or not at all."""
@@ -135,25 +140,27 @@ def doubting(result: CrownSet, other: CrownSet) -> CrownSet:
     return replace(result, covariance_mm2=result.covariance_mm2 + np.outer(apart, apart))
 
 
-def without_leaps(position_mm: Array, gap_mm: Array) -> NDArray[np.intp]:
-    """Return the crowns that stand near the line of their neighbours: one that leaps off it was misread.
+def without_leaps(read: CrownSet) -> CrownSet:
+    """Return a reading without the crowns that leap off the line of their neighbours: they were misread.
 
     Of a crown and the two beside it the one goes without which the rest lie straightest.
-
-    Parameters
-    ----------
-    position_mm, gap_mm
-        (n,) places along the board and gaps.
     """
-    kept = np.arange(len(gap_mm))
-    while len(kept) > MIN_LINE:
-        off = _off_neighbours(position_mm[kept], gap_mm[kept])
+    position = np.array([c.position_mm for c in read.crowns])
+    gap = np.array([c.gap_mm for c in read.crowns])
+    kept = np.arange(len(gap))
+    while len(kept) >= MIN_LINE:
+        off = _off_neighbours(position[kept], gap[kept])
         if off.max() <= MAX_LEAP_MM:
             break
         middle = int(off.argmax()) + 1
         rests = [np.delete(kept, i) for i in (middle - 1, middle, middle + 1)]
-        kept = min(rests, key=lambda rest: float(_off_neighbours(position_mm[rest], gap_mm[rest]).max()))
-    return kept
+        kept = min(rests, key=lambda rest: float(_off_neighbours(position[rest], gap[rest]).max(initial=0.0)))
+    return replace(
+        read,
+        crowns=tuple(read.crowns[i] for i in kept),
+        covariance_mm2=read.covariance_mm2[np.ix_(kept, kept)],
+        sensitivity=read.sensitivity[kept],
+    )
 
 
 def _off_neighbours(position_mm: Array, gap_mm: Array) -> Array:

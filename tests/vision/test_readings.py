@@ -100,4 +100,12 @@ def test_crown_that_leaps_off_the_line_of_its_neighbours_is_left_out(
 ) -> None:
     gap = np.array([0.0, 0.1, 0.15, 0.1, 0.0])
     gap[at] += by_mm
-    assert sorted(set(range(5)) - {int(i) for i in without_leaps(PLACE_MM, gap)}) == left_out
+    rest = without_leaps(read(gap.tolist()))
+    assert sorted({1, 2, 3, 4, 5} - {c.fret for c in rest.crowns}) == [i + 1 for i in left_out]
+    assert rest.covariance_mm2.shape == (len(rest.crowns), len(rest.crowns))
+
+
+def test_step_in_the_board_is_no_neck() -> None:
+    with pytest.raises(Refusal) as caught:
+        check_crowns(without_leaps(read([0.0, 0.05, 1.0, 1.05, 1.0])))
+    assert caught.value.code == "shapes-disagree"
