@@ -35,3 +35,8 @@ def test_relief_is_as_certain_as_wanted() -> None:
     assert isinstance(checked(0.05, 0.05), Measured)
     with pytest.raises(Refusal, match=r"at most 0\.050 mm is of use"):
         checked(0.051, 0.05)
+
+
+def test_tie_of_two_bends_is_named_where_no_line_is_as_large() -> None:
+    with pytest.raises(Refusal, match=r"most from: which crown is farthest from the chord, u 0\.346 mm.*--chord"):
+        checked(0.8, None)  # 0.4^2 = 0.01^2 + 0.2^2 + 0.346^2
