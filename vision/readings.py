@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -90,12 +91,12 @@ class CrownSet:
 
     @property
     def lowest_gap_mm(self) -> float:
-        """Gap at the crown that comes nearest to the straightedge, or cuts deepest into it."""
-        return min(c.gap_mm for c in self.crowns)
+        """Gap at the crown that comes nearest to the straightedge, or cuts deepest into it; infinite without crowns."""
+        return min((c.gap_mm for c in self.crowns), default=math.inf)
 
     @property
     def largest_step_mm(self) -> float:
-        """From one crown to the next."""
+        """Largest difference of the gaps of two neighbours."""
         return float(np.abs(np.diff([c.gap_mm for c in self.crowns])).max(initial=0.0))
 
 
@@ -108,7 +109,7 @@ def chosen(pixels: CrownSet, outlines: CrownSet, frets: int) -> CrownSet:
     """Return the likelier of two readings, with the other's doubt, where the pixels are explained badly.
 
     Before a bright gap the pixels are still nearer the truth than the outlines alone; before a dark one the outlines
-    are, unless too few of them were read, or only the pixels let the straightedge rest.
+    are, unless fewer of them were read than will do, or only the pixels let the straightedge rest.
 
     Parameters
     ----------
@@ -117,7 +118,7 @@ def chosen(pixels: CrownSet, outlines: CrownSet, frets: int) -> CrownSet:
     frets
         How many are in view.
     """
-    few = len(outlines.crowns) < MIN_SHARE * frets
+    few = len(outlines.crowns) < min(MIN_SHARE * frets, len(pixels.crowns))
     floats = abs(outlines.lowest_gap_mm) > MAX_FLOAT_MM > abs(pixels.lowest_gap_mm)
     return doubting(pixels, outlines) if few or floats or not pixels.dark else doubting(outlines, pixels)
 

@@ -1,4 +1,4 @@
-"""Gaps read in two ways, held against each other."""
+"""Gaps read in two ways, held against each other and against what boards are like."""
 
 from __future__ import annotations
 
@@ -66,6 +66,13 @@ def test_pixels_count_before_a_bright_gap_and_where_outlines_will_not_do(
     pixels = replace(read([0.0, 0.1, 0.15, 0.1, 0.0]), by_pixels=True, dark=dark)
     outlines = replace(read(outlines_mm + [0.0] * (5 - len(outlines_mm))), crowns=read(outlines_mm).crowns)
     assert chosen(pixels, outlines, 5).by_pixels == by_pixels
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_no_pixels_explained_leave_the_outlines_before_a_dark_gap_and_nothing_before_a_bright_one(dark: bool) -> None:
+    outlines = read([0.0, 0.2, 0.35, 0.2, 0.0])
+    nothing = CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outlines.outline, CAMERA, by_pixels=True, dark=dark)
+    assert len(chosen(without_leaps(nothing), outlines, 5).crowns) == (5 if dark else 0)
 
 
 def explained(strain: float, misfit: float) -> CrownSet:
