@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
@@ -22,7 +24,7 @@ STAYS = 0.95  # of what lies beyond an end is not face
 
 
 def find_face_ends(luminance: FloatImage, x_px: Array, y_px: Array, px_per_mm: float) -> tuple[float, float]:
-    """Return the columns between which the blade's face stands above its edge, of those in which that was followed.
+    """Return the columns between which the blade's face stands above its edge; infinite where no end is seen.
 
     The face's light changes at once where the blade ends, at every height, and does not come back.
 
@@ -38,12 +40,8 @@ def find_face_ends(luminance: FloatImage, x_px: Array, y_px: Array, px_per_mm: f
     x = np.arange(x_px[0], x_px[-1], COLUMN_MM * px_per_mm)
     y = np.interp(x, x_px, y_px)
     levels = [_level(luminance, x, y, px_per_mm, band) for band in BANDS_MM]
-    high = _end(levels)
-    low = _end([level[::-1] for level in levels])
-    return (
-        float(x_px[0] if low is None else x[len(x) - 1 - low]),
-        float(x_px[-1] if high is None else x[high]),
-    )
+    low, high = _end([level[::-1] for level in levels]), _end(levels)
+    return -math.inf if low is None else float(x[len(x) - 1 - low]), math.inf if high is None else float(x[high])
 
 
 def _level(luminance: FloatImage, x: Array, y: Array, px_per_mm: float, band_mm: tuple[float, float]) -> Array:

@@ -102,7 +102,8 @@ def fit_jointly(
     rounds
         Most Gauss-Newton steps.
     """
-    f, whole_rows = len(gap_mm), undivided(patches)  # rates of change need no sub-rows
+    f = len(gap_mm)
+    whole_rows = undivided(patches)  # rates of change need no sub-rows
     p = np.concatenate([shape.vector(), gap_mm])
     whole = pixel_weights(patches, shape, gap_mm)
     need = around(whole, patches)
@@ -166,18 +167,16 @@ def fit_jointly(
 def _rates(patches: Patches, p: Array, miss: Miss, need: Mask, prior: Prior) -> tuple[Array, Array]:
     """Return how the residual changes with the shared parameters (f, SHARED, pixels) and the heights (f, pixels)."""
 
-    def sharp(j: int | None, gap_mm: Array) -> tuple[Shape, Array]:
-        moved = shape_from(p[:SHARED] + (0.0 if j is None else STEP * (np.arange(SHARED) == j)))
-        return moved, paint(patches, moved, gap_mm, blade=miss.blade, levels=miss.levels, need=need)
+    def sharp(shape: Shape, gap_mm: Array) -> Array:
+        return paint(patches, shape, gap_mm, blade=miss.blade, levels=miss.levels, need=need)
 
-    gap = p[SHARED:]
-    here, base = sharp(None, gap)
+    gap, here = p[SHARED:], shape_from(p[:SHARED])
+    base = sharp(here, gap)
     # The cubic of places moves each fret alone; what is held stays where it is; the blur comes after the drawing.
     free = [j for j in (0, *range(PLACES, SHARED)) if prior.u[j] > HELD * STEP[j]]
-    moved = [
-        sharp(j, gap) if j != BLUR else (shape_from(p[:SHARED] + STEP * (np.arange(SHARED) == j)), base) for j in free
-    ]
-    moved.append(sharp(None, gap + STEP_GAP_MM))
+    shapes = [shape_from(p[:SHARED] + STEP * (np.arange(SHARED) == j)) for j in free]
+    lights = [base if j == BLUR else sharp(shape, gap) for j, shape in zip(free, shapes, strict=True)]
+    moved = zip([*shapes, here], [*lights, sharp(here, gap + STEP_GAP_MM)], strict=True)
     pictures = np.stack([blurred(light[None], patches, shape)[0] for shape, light in moved])
     steps = np.array([*STEP[free], STEP_GAP_MM])
     by = miss.changes(pictures - blurred(base[None], patches, here)[0]) / steps[None, :, None]

@@ -179,7 +179,7 @@ def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float)
     edge = track_edge(luminance, columns, y, sign, px_per_mm, window_px=max(2.4, VOTE_MM * px_per_mm))
     seen = columns[(columns >= edge.low_px) & (columns <= edge.high_px)]
     low, high = find_face_ends(luminance, seen, edge.y_px(seen), px_per_mm)
-    columns = columns[(columns >= low) & (columns <= high)] if (low, high) != (seen[0], seen[-1]) else columns
+    columns = columns[(columns >= low) & (columns <= high)]
     for window_px in (1.8, 1.4):
         edge = track_edge(luminance, columns, edge.y_px(columns), sign, px_per_mm, window_px=window_px)
     return edge
