@@ -134,8 +134,8 @@ _KINDS = (
         "shapes-disagree",
         "refusal",
         "the outlines of the frets do not agree with one another",
-        "The crowns scatter too much about one common shape, or only a shape unlike any fret's explains them: "
-        "something other than the frets was followed, or something stands in the gap.",
+        "The crowns scatter too much about one common shape, or only a shape unlike any fret's explains them, or the "
+        "board would have a step by them: something other than the frets was followed, or something stands in the gap.",
         "clear the gap of strings and clutter, put a plain light card or dark cloth behind it, and photograph again",
     ),
     FindingKind(
