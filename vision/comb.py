@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,9 @@ from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 
 from .photo import FloatImage
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 MAX_FRET = 24
 MIN_TEETH = 4
@@ -199,27 +203,51 @@ class CombGrid:
             Comb(d, 0.0, prior.px_per_mm * (1 + st), yaw, 0.0, 0.0, middle, prior.focal_px, prior.scale_length_mm)
             for d, st, yaw in product(prior.directions, stretches, (-MAX_YAW, 0.0, MAX_YAW))
         ]
-        self._samples: dict[float, tuple[NDArray[np.intp], FloatImage]] = {}
+        self._samples: dict[float, tuple[csr_array, FloatImage]] = {}
 
-    def scores(self, wide: Array, near_mm: float) -> FloatImage:
-        """Return the score of every comb at every place: mean height of its teeth times the root of their number."""
+    def scores(self, wide: FloatImage, near_mm: float) -> FloatImage:
+        """Return the score of every comb at every place: mean height of its teeth times the root of their number.
+
+        Parameters
+        ----------
+        wide
+            (rows, samples).
+        near_mm
+            How far before the line the teeth stand.
+
+        Returns
+        -------
+        (rows, combs, places)
+        """
         if near_mm not in self._samples:
-            offset = self.position[:, None] - self.x0[None, :]
-            # Teeth come first: sums over the first axis are the fastest.
-            index = np.stack([self._index(c, _end_offset(c, offset, near_mm)) for c in self.combs], axis=1)
-            count = (index < self.size).sum(axis=0).astype(np.float32)
-            root = np.where(count >= MIN_TEETH, 1 / np.sqrt(np.maximum(count, 1)), 0).astype(np.float32)
+            self._samples[near_mm] = self._teeth(near_mm)
+        teeth, root = self._samples[near_mm]
+        total = np.ascontiguousarray((teeth @ wide.T).T).reshape(-1, *root.shape) * root
+        return np.where(root > 0, total, np.float32(-9))
+
+    def _teeth(self, near_mm: float) -> tuple[csr_array, FloatImage]:
+        """Return which samples the teeth of every comb at every place fall on, and the share each has of the score."""
+        from scipy.sparse import csr_array
+
+        offset = self.position[:, None] - self.x0[None, :]
+        samples, counts, roots = [], [], []
+        for comb in self.combs:
+            index = self._index(comb, _end_offset(comb, offset, near_mm)).T
+            seen = index < self.size
+            count = seen.sum(axis=1)
+            root = np.where(count >= MIN_TEETH, 1 / np.sqrt(np.maximum(count, 1)), 0)
             if self.prior.first_fret is not None:
-                root = np.where(index[0] < self.size, root, 0)
+                root = np.where(seen[:, 0], root, 0)
             if self.prior.first_in_view and self.number[0] > 1:
                 before = fret_position_mm(self.number[0] - 1, self.prior.scale_length_mm) - self.x0
-                hidden = [self._index(c, _end_offset(c, before, near_mm)) == self.size for c in self.combs]
-                root = np.where(np.stack(hidden), root, 0)
-            self._samples[near_mm] = index, root
-        index, root = self._samples[near_mm]
-        padded = np.append(wide, 0).astype(np.float32)
-        total = np.asarray(np.take(padded, index).sum(axis=0) * root, dtype=np.float32)
-        return np.where(root > 0, total, np.float32(-9))
+                root = np.where(self._index(comb, _end_offset(comb, before, near_mm)) == self.size, root, 0)
+            samples.append(index[seen])
+            counts.append(count)
+            roots.append(root)
+        column = np.concatenate(samples).astype(np.int32)
+        row = np.concatenate([[0], np.cumsum(np.concatenate(counts))]).astype(np.int32)
+        ones = np.ones(len(column), dtype=np.float32)
+        return csr_array((ones, column, row), shape=(len(row) - 1, self.size)), np.array(roots, dtype=np.float32)
 
     def _index(self, comb: Comb, offset_mm: Array) -> NDArray[np.intp]:
         u, seen = _columns(comb, offset_mm)
@@ -269,14 +297,12 @@ def search_combs(rows: FretRows, prior: CombPrior, *, keep: int = 3, grid: CombG
     """
     grid = grid or CombGrid(prior, rows)
     crowns = _widened(rows.crowns, 0.7 * prior.px_per_mm / rows.step_px)
-    ends = [_widened(band, 1.2 * prior.px_per_mm / rows.step_px) for band in rows.ends]
-    starts: list[tuple[float, Comb]] = []
-    _pick(grid, grid.scores(crowns, 0.0), 2, starts)
-    for near_mm, band in product((OUTER_START_MM, MIDDLE_START_MM), ends):
-        _pick(grid, grid.scores(band, near_mm), 1, starts)
-    starts.sort(key=lambda item: -item[0])
-    stacked = np.stack(ends)
-    matches = [_weigh(comb, crowns, stacked, grid) for _, comb in starts[:MAX_STARTS]]
+    ends = np.stack([_widened(band, 1.2 * prior.px_per_mm / rows.step_px) for band in rows.ends])
+    starts = [_best_places(grid.scores(crowns[None], 0.0), 2)]
+    starts += [_best_places(grid.scores(ends, near_mm), 1) for near_mm in (OUTER_START_MM, MIDDLE_START_MM)]
+    score, which, place = (np.concatenate(column) for column in zip(*starts, strict=True))
+    first = np.argsort(-score, kind="stable")[:MAX_STARTS]
+    matches = _weigh(grid, which[first], grid.x0[place[first]], crowns, ends)
     matches.sort(key=lambda m: -m.comb.score)
     kept: list[CombMatch] = []
     for match in matches:
@@ -288,46 +314,64 @@ def search_combs(rows: FretRows, prior: CombPrior, *, keep: int = 3, grid: CombG
     return kept
 
 
-def _widened(signal: Array, width: float) -> Array:
+def _widened(signal: Array, width: float) -> FloatImage:
     """Return a signal in units of its own scatter, its peaks widened so that a comb need not hit them exactly."""
     from scipy.ndimage import maximum_filter1d
 
     centred = signal - np.median(signal)
     noise = 1.48 * np.median(np.abs(centred)) + 1e-3
     wide = maximum_filter1d(np.clip(centred / noise, -1, 6), max(1, round(width) | 1))
-    return np.asarray((wide - wide.mean()) / (wide.std() + 1e-6))
+    return np.asarray((wide - wide.mean()) / (wide.std() + 1e-6), dtype=np.float32)
 
 
-def _pick(grid: CombGrid, scores: FloatImage, count: int, out: list[tuple[float, Comb]]) -> None:
-    """Add the best places of every comb to `out`."""
+def _best_places(scores: FloatImage, count: int) -> tuple[FloatImage, NDArray[np.intp], NDArray[np.intp]]:
+    """Return score, comb and place of the best places of every comb in every row of (rows, combs, places)."""
     apart = round(DISTINCT_MM / X0_STEP_MM)
-    row = np.arange(len(scores))
-    left = scores.copy()
+    combs, places = scores.shape[1:]
+    left = scores.reshape(-1, places).copy()
+    each = np.arange(len(left))
+    found = []
     for _ in range(count):
         best = np.argmax(left, axis=1)
-        out += [
-            (float(left[i, j]), replace(grid.combs[i], x0_mm=float(grid.x0[j]))) for i, j in zip(row, best, strict=True)
-        ]
-        left[np.abs(np.arange(left.shape[1])[None, :] - best[:, None]) < apart] = -9
+        found.append((left[each, best], each % combs, best))
+        near = np.clip(best[:, None] + np.arange(1 - apart, apart), 0, places - 1)
+        left[each[:, None], near] = -9
+    score, which, place = (np.concatenate(column) for column in zip(*found, strict=True))
+    return score, which, place
 
 
-def _weigh(comb: Comb, crowns: Array, ends: Array, grid: CombGrid) -> CombMatch:
-    """Return a comb with the score of both rows, at the distance of the fret ends that fits best."""
-    offset = grid.position - comb.x0_mm
-    first = float(_mean_teeth(crowns, comb, offset, grid.step_px))
+def _weigh(
+    grid: CombGrid, which: NDArray[np.intp], x0_mm: Array, crowns: FloatImage, ends: FloatImage
+) -> list[CombMatch]:
+    """Return combs of the grid with the score of both rows, at the distance of the fret ends that fits best."""
+    combs = [replace(grid.combs[i], x0_mm=float(x)) for i, x in zip(which, x0_mm, strict=True)]
     near = np.concatenate([np.arange(0, 8, 2.0), np.arange(11, 34, 2.0)])
-    depth = near[:, None, None] + np.array([0.0, 0.014])[None, :, None] * grid.position
-    shifted = _end_offset(comb, offset, depth)
-    second = _mean_teeth(ends, comb, shifted, grid.step_px)
-    band, i, _ = np.unravel_index(int(np.argmax(second)), second.shape)
-    doubt = 0.5 * ((comb.px_per_mm / grid.prior.px_per_mm - 1) / (1.4 * grid.prior.u_scale)) ** 2
-    score = (first + float(second.max())) / np.sqrt(2) - doubt
-    return CombMatch(replace(comb, score=float(score)), float(near[i]), int(band))
+    depth = near[:, None, None] + np.array([0.0, 0.014])[:, None] * grid.position
+    # All combs at once: parameters (m, 1, 1, 1) against (distances, tapers, teeth).
+    px, yaw = (np.array([getattr(c, n) for c in combs]).reshape(-1, 1, 1, 1) for n in ("px_per_mm", "yaw"))
+    turned = np.array([c.direction for c in combs]).reshape(-1, 1, 1, 1)
+    together = replace(combs[0], direction=turned, px_per_mm=px, yaw=yaw)
+    offset = grid.position - x0_mm[:, None, None, None]
+    first = _mean_teeth(crowns[None], together, offset, grid.step_px)[0, :, 0, 0]
+    second = _mean_teeth(ends, together, _end_offset(together, offset, depth), grid.step_px)
+    second = np.moveaxis(second, 0, 1).reshape(len(combs), -1)
+    best = second.argmax(axis=1)
+    band, i, _ = np.unravel_index(best, (len(ends), len(near), depth.shape[1]))
+    doubt = 0.5 * ((px.ravel() / grid.prior.px_per_mm - 1) / (1.4 * grid.prior.u_scale)) ** 2
+    score = (first + second.max(axis=1)) / np.sqrt(2) - doubt
+    return [
+        CombMatch(replace(comb, score=float(s)), float(near[j]), int(b))
+        for comb, s, j, b in zip(combs, score, i, band, strict=True)
+    ]
 
 
-def _mean_teeth(wide: Array, comb: Comb, offset_mm: Array, step_px: float) -> Array:
-    """Return the mean height of teeth on each row of `wide` (..., samples), times the root of their number."""
+def _mean_teeth(wide: FloatImage, comb: Comb, offset_mm: Array, step_px: float) -> Array:
+    """Return the mean height of teeth on each row of `wide` (rows, samples), times the root of their number.
+
+    Of offsets (..., teeth): (rows, ...).
+    """
     u, seen = _columns(comb, offset_mm)
     index = np.clip(np.rint(u / step_px), 0, wide.shape[-1] - 1).astype(np.intp)
     count = seen.sum(axis=-1)
-    return np.asarray(np.where(seen, wide[..., index], 0).sum(axis=-1) / np.sqrt(np.maximum(count, 1)))
+    height = np.stack([np.take(row, index) for row in wide])
+    return np.asarray((height * seen).sum(axis=-1, dtype=np.float64) / np.sqrt(np.maximum(count, 1)))
