@@ -198,7 +198,7 @@ class CombGrid:
             low = before + (1 - tolerance - MAX_YAW) * middle / prior.px_per_mm if self.number[0] > 1 else 0.0
             high = self.position[0] + (1 + tolerance + MAX_YAW) * middle / prior.px_per_mm
             self.x0 = np.arange(low, high, X0_STEP_MM)
-        stretches = np.linspace(-tolerance, tolerance, max(3, 2 * round(tolerance / 0.0125) + 1))
+        stretches = np.linspace(-tolerance, tolerance, max(3, 2 * round(tolerance / 0.0125) + 1)).tolist()
         self.combs = [
             Comb(d, 0.0, prior.px_per_mm * (1 + st), yaw, 0.0, 0.0, middle, prior.focal_px, prior.scale_length_mm)
             for d, st, yaw in product(prior.directions, stretches, (-MAX_YAW, 0.0, MAX_YAW))
@@ -250,7 +250,7 @@ class CombGrid:
         return csr_array((ones, column, row), shape=(len(row) - 1, self.size)), np.array(roots, dtype=np.float32)
 
     def _index(self, comb: Comb, offset_mm: Array) -> NDArray[np.intp]:
-        u, seen = _columns(comb, offset_mm)
+        u, seen = _columns(comb, offset_mm.astype(np.float32))
         sample = np.rint(u / self.step_px)
         return np.where(seen, np.clip(sample, 0, self.size - 1), self.size).astype(np.intp)
 

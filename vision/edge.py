@@ -12,6 +12,7 @@ from lightgap.neck.profile import Array
 from .photo import FloatImage
 
 MAX_SLOPE = 0.085  # tan of camera roll plus the straightedge's own lean
+SLOPES = 171
 REDUCTION_PX = 16  # columns averaged into one: texture averages out, a 4 degree slope shifts about 1 px
 FLOOR = 0.01  # linear light; keeps the logarithm of black finite
 SAME_SLOPE = 0.0025
@@ -68,17 +69,40 @@ def find_lines(luminance: FloatImage, *, most: int = 40) -> list[Line]:
     gradient[1:-1] = small[2:] - small[:-2]
     noise = np.median(np.abs(gradient)) * 1.48 + 1e-6
     limited = np.clip(gradient / (4 * noise), -1, 1)
-    slopes = np.linspace(-MAX_SLOPE, MAX_SLOPE, 171)
-    votes = np.empty((len(slopes), height), dtype=np.float32)
-    for i, slope in enumerate(slopes):
-        shear = np.array([[1, 0, 0], [slope * REDUCTION_PX, 1, -slope * REDUCTION_PX * (columns - 1) / 2]], np.float32)
-        sheared = cv2.warpAffine(
-            limited, shear, (columns, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=0.0
-        )
-        votes[i] = sheared.mean(axis=1)
+    slopes = np.linspace(-MAX_SLOPE, MAX_SLOPE, SLOPES)
+    votes = sheared_means(np.asarray(limited, dtype=np.float32))
     light32, gradient32 = np.asarray(small, dtype=np.float32), np.asarray(gradient, dtype=np.float32)
     lines = _pick(votes, slopes, limited=limited, gradient=gradient32, most=most)
     return [replace(line, step=_step(light32, line)) for line in lines]
+
+
+def sheared_means(limited: FloatImage) -> FloatImage:
+    """Return (SLOPES, height) means of a reduced picture (height, columns) along lines of evenly spaced slopes.
+
+    Row y holds the line through (middle column, y); outside the picture there is nothing. A column moved by d rows is
+    its spectrum times exp(2 pi i f d), with d = slope x column: for each frequency f the sums over the columns are a
+    chirp z-transform (Rabiner, Schafer, Rader: The chirp z-transform algorithm, IEEE Trans. Audio Electroacoust. 17,
+    1969), and so cost two short Fourier transforms instead of one picture a slope.
+    """
+    from scipy.fft import fft, ifft, irfft, next_fast_len, rfft, rfftfreq
+
+    height, columns = limited.shape
+    reach = int(np.ceil(MAX_SLOPE * REDUCTION_PX * (columns - 1) / 2)) + 1
+    rows = next_fast_len(height + reach, real=True)
+    turns = rfftfreq(rows) * REDUCTION_PX * 2 * MAX_SLOPE / (SLOPES - 1)
+    column, slope = (np.arange(float(n)) - (n - 1) / 2 for n in (columns, SLOPES))
+    apart = slope[0] - column[-1] + np.arange(float(columns + SLOPES - 1))
+
+    # turns * column * slope = turns / 2 * (column^2 + slope^2 - (slope - column)^2)
+    def chirp(at: Array) -> NDArray[np.complex64]:
+        phase = np.asarray(2 * np.pi * np.mod(turns[:, None] / 2 * at**2, 1.0), dtype=np.float32)
+        return np.asarray(np.cos(phase) + 1j * np.sin(phase), dtype=np.complex64)
+
+    size = next_fast_len(len(apart))
+    moved = fft(rfft(limited, rows, axis=0) * chirp(column), size, axis=1)
+    moved *= fft(chirp(apart).conj(), size, axis=1)
+    summed = ifft(moved, axis=1)[:, columns - 1 : columns - 1 + SLOPES] * chirp(slope)
+    return np.ascontiguousarray(irfft(summed, rows, axis=0)[:height].T / columns)
 
 
 def _same(line: Line, other: Line) -> bool:

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
 from lightgap.neck.profile import Array
 
 from .camera import BoardCamera
+from .halves import halves
 from .joint import PLACES, JointFit, Prior, alike, fit_jointly
 from .locate import EdgeCurve
 from .patches import cut_patches, soften, undivided
 from .photo import FloatImage
-from .search import search_starts
+from .search import Start, search_starts
 from .shading import Patches, Shape
 from .slit import SlitLight
 
@@ -87,14 +89,23 @@ def read_pixels(
         lip_mm=float(prior.mean[11]),
     )
     rough, plain = soften(patches, SOFT_PX / 2), undivided(patches)
-    tried = []
-    for start in search_starts(soften(patches, SOFT_PX, step=3), begin, prior)[:ROUGH_STARTS]:
-        held = Prior(prior.mean.copy(), prior.u.copy())
-        held.mean[5], held.u[5] = start.shape.elevation_rad, 0.008
-        tried.append(fit_jointly(rough, start.shape, start.gap_mm, held, rounds=5))
-    tried.sort(key=lambda t: t.cost)
-    tried = [fit_jointly(plain, t.shape, t.gap_mm, prior, rounds=6) for t in tried[:STARTS]]
+    with halves() as both:
+        starts = search_starts(soften(patches, SOFT_PX, step=3), begin, prior, both=both)[:ROUGH_STARTS]
+        tried = both.map(partial(_followed, rough, prior), starts)
+        tried.sort(key=lambda t: t.cost)
+        tried = both.map(partial(_sharpened, plain, prior), tried[:STARTS])
     sharp = min(tried, key=lambda t: t.cost)
     shared = alike(sharp, plain, sharp.gap_mm)
     last = fit_jointly(patches, sharp.shape, sharp.gap_mm, prior, rounds=4, levels_like=shared)
     return last, patches, strain(last, prior)
+
+
+def _followed(rough: Patches, prior: Prior, start: Start) -> JointFit:
+    """Fit the softened picture from a start, near its elevation."""
+    held = Prior(prior.mean.copy(), prior.u.copy())
+    held.mean[5], held.u[5] = start.shape.elevation_rad, 0.008
+    return fit_jointly(rough, start.shape, start.gap_mm, held, rounds=5)
+
+
+def _sharpened(plain: Patches, prior: Prior, start: JointFit) -> JointFit:
+    return fit_jointly(plain, start.shape, start.gap_mm, prior, rounds=6)

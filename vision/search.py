@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import product
 
 import numpy as np
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
+from .halves import Halves
 from .joint import CORRELATED, ROBUST, SEEN_LOWER_MM, U_INSIDE_MM, Prior
 from .levels import explain, level_prior
 from .patches import around, pixel_weights, repeated
@@ -50,7 +52,7 @@ class Start:
     cost: float
 
 
-def search_starts(soft: Patches, shape: Shape, prior: Prior) -> list[Start]:
+def search_starts(soft: Patches, shape: Shape, prior: Prior, *, both: Halves) -> list[Start]:
     """Search places along the board and heights, coarsely and for all frets together: the best first, one a camera.
 
     Each fret is tried at every place and height by itself; a cubic along the board then picks the places, which no
@@ -64,41 +66,45 @@ def search_starts(soft: Patches, shape: Shape, prior: Prior) -> list[Start]:
         What is not searched.
     prior
         Of the shared parameters.
+    both
+        Who does the work.
     """
+    boards = {shape.board_per_mm, FLAT_PER_MM} if prior.u[6] > FLAT_PER_MM * 10 else {shape.board_per_mm}
+    seen_from = list(product(sorted(boards), TRIAL_ELEVATIONS))
+    return sorted(both.map(partial(_best_start, soft, shape, prior), seen_from), key=lambda s: s.cost)
+
+
+def _best_start(soft: Patches, shape: Shape, prior: Prior, seen_from: tuple[float, float]) -> Start:
+    """Return the best places and heights for a board's curvature and an elevation."""
     from scipy.optimize import minimize
 
+    board, elevation = seen_from
     order = np.arange(len(soft.position_mm))
     grid = [np.array([a, b, 0.0, 0.0]) for a in np.arange(-1, 1.01, 0.2) for b in np.arange(-1, 1.01, 0.2)]
-    boards = {shape.board_per_mm, FLAT_PER_MM} if prior.u[6] > FLAT_PER_MM * 10 else {shape.board_per_mm}
+    tried = replace(shape, place_mm=(0.0, 0.0, 0.0, 0.0), elevation_rad=elevation, board_per_mm=board)
+    weight = pixel_weights(soft, tried, np.zeros(len(order)), deep_mm=1.0)
+    table = scan(soft, tried, place_mm=TRIAL_PLACES_MM, gap_mm=TRIAL_GAPS_MM, weight=weight)
+    table += (np.maximum(shape.lip_mm - SEEN_LOWER_MM - TRIAL_GAPS_MM, 0) / U_INSIDE_MM) ** 2
+    least = table.min(axis=2)
+    # What no place explains is the model's error: it must not drown what is known beforehand.
+    temper = max(1.0, float(least.min(axis=1).sum()) * CORRELATED / max(float((weight > 0).sum()), 1.0))
 
-    def best(board: float, elevation: float) -> Start:
-        tried = replace(shape, place_mm=(0.0, 0.0, 0.0, 0.0), elevation_rad=elevation, board_per_mm=board)
-        weight = pixel_weights(soft, tried, np.zeros(len(order)), deep_mm=1.0)
-        table = scan(soft, tried, place_mm=TRIAL_PLACES_MM, gap_mm=TRIAL_GAPS_MM, weight=weight)
-        table += (np.maximum(shape.lip_mm - SEEN_LOWER_MM - TRIAL_GAPS_MM, 0) / U_INSIDE_MM) ** 2
-        least = table.min(axis=2)
-        # What no place explains is the model's error: it must not drown what is known beforehand.
-        temper = max(1.0, float(least.min(axis=1).sum()) * CORRELATED / max(float((weight > 0).sum()), 1.0))
+    def loss(cubic: Array) -> float:
+        i, share, beyond = _between(np.asarray(np.polynomial.polynomial.polyval(soft.along, cubic)))
+        spread = float((((cubic - prior.mean[:4]) / prior.u[:4]) ** 2).sum())
+        values = least[order, i] * (1 - share) + least[order, i + 1] * share
+        return float(values.sum()) / temper + spread + 1e3 * float((beyond**2).sum())
 
-        def loss(cubic: Array) -> float:
-            i, share, beyond = _between(np.asarray(np.polynomial.polynomial.polyval(soft.along, cubic)))
-            spread = float((((cubic - prior.mean[:4]) / prior.u[:4]) ** 2).sum())
-            values = least[order, i] * (1 - share) + least[order, i + 1] * share
-            return float(values.sum()) / temper + spread + 1e3 * float((beyond**2).sum())
-
-        found = minimize(loss, min(grid, key=loss), method="Nelder-Mead", options={"maxiter": 300})
-        place = np.asarray(np.polynomial.polynomial.polyval(soft.along, found.x))
-        i, share, _ = _between(place)
-        cost = table[order, np.where(share > 0.5, i + 1, i)]
-        c = [float(v) for v in found.x]
-        return Start(
-            replace(tried, place_mm=(c[0], c[1], c[2], c[3])),
-            _lowest(cost, _path(cost / temper)),
-            float(found.fun) * temper,
-        )
-
-    starts = [best(board, elevation) for board, elevation in product(sorted(boards), TRIAL_ELEVATIONS)]
-    return sorted(starts, key=lambda s: s.cost)
+    found = minimize(loss, min(grid, key=loss), method="Nelder-Mead", options={"maxiter": 300})
+    place = np.asarray(np.polynomial.polynomial.polyval(soft.along, found.x))
+    i, share, _ = _between(place)
+    cost = table[order, np.where(share > 0.5, i + 1, i)]
+    c = [float(v) for v in found.x]
+    return Start(
+        replace(tried, place_mm=(c[0], c[1], c[2], c[3])),
+        _lowest(cost, _path(cost / temper)),
+        float(found.fun) * temper,
+    )
 
 
 def _path(cost: Array) -> NDArray[np.intp]:

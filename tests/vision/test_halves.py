@@ -1,0 +1,72 @@
+"""Work done in two processes is the work done in one: same results, same order, same errors."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+
+import pytest
+
+from lightgap.vision.halves import Halves, halves
+
+ON_TWO_CORES = sys.platform == "linux" and len(os.sched_getaffinity(0)) > 1
+
+
+def square(number: int) -> int:
+    return number * number
+
+
+def inverse(number: int) -> float:
+    return 1 / number
+
+
+def where(_: int) -> int:
+    return os.getpid()
+
+
+def die_elsewhere(home: int) -> int:
+    if os.getpid() != home:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return home
+
+
+def has_other(_: int) -> bool:
+    with halves() as both:
+        return both.other is not None
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 5, 6])
+def test_results_come_in_order(count: int) -> None:
+    expected = [n * n for n in range(count)]
+    assert Halves(None).map(square, range(count)) == expected
+    with halves() as both:
+        assert both.map(square, range(count)) == expected
+
+
+@pytest.mark.skipif(not ON_TWO_CORES, reason="a second process needs Linux and a second core")
+def test_every_second_piece_is_done_elsewhere() -> None:
+    with halves() as both:
+        at = both.map(where, range(4))
+    assert at[0] == at[2] == os.getpid()
+    assert at[1] == at[3] != os.getpid()
+
+
+def test_an_error_in_either_half_is_raised() -> None:
+    for numbers in ([0, 1], [1, 0]):
+        with halves() as both, pytest.raises(ZeroDivisionError):
+            both.map(inverse, numbers)
+
+
+@pytest.mark.skipif(not ON_TWO_CORES, reason="a second process needs Linux and a second core")
+def test_the_work_of_a_process_that_dies_is_done_here() -> None:
+    with halves() as both:
+        for _ in range(2):
+            assert both.map(die_elsewhere, [os.getpid()] * 4) == [os.getpid()] * 4
+
+
+def test_one_of_several_processes_takes_no_second() -> None:
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        assert pool.submit(has_other, 0).result() is False

@@ -1,0 +1,63 @@
+"""Work of which a second process does half, where one is to be had at once.
+
+Threads gain nothing here: the arrays are small, and what is done between the calls holds the interpreter's lock.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import sys
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TypeVar
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True, slots=True)
+class Halves:
+    """Does work here, and every second piece of it in the other process, if there is one."""
+
+    other: ProcessPoolExecutor | None
+
+    def map(self, work: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
+        """Return the results of `work`, which must not use OpenCV, for every item, in order."""
+        theirs = items[1::2]
+        if self.other is None or not theirs:
+            return [work(item) for item in items]
+        try:
+            with warnings.catch_warnings():
+                # Python warns of forking beside other threads, whose locks stay locked in the child: OpenCV's may.
+                warnings.simplefilter("ignore", DeprecationWarning)
+                promised = self.other.submit(_each, work, theirs)
+            results = [work(item) for item in items[::2]]
+            for at, result in enumerate(promised.result()):
+                results.insert(2 * at + 1, result)
+        except BrokenProcessPool:  # as when the system ended it for want of memory
+            return [work(item) for item in items]
+        return results
+
+
+def _each(work: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
+    return [work(item) for item in items]
+
+
+@contextmanager
+def halves() -> Iterator[Halves]:
+    """Keep a second process for a while: a fork of this one, on Linux, where a core is left for it.
+
+    Elsewhere a second process would have to load everything anew, which takes longer than the work. A process that is
+    itself one of several leaves the other cores to them.
+    """
+    alone = multiprocessing.parent_process() is None
+    if not (sys.platform == "linux" and alone and len(os.sched_getaffinity(0)) > 1):
+        yield Halves(None)
+        return
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("fork")) as other:
+        yield Halves(other)
