@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import sys
-from importlib.metadata import version
 from typing import Annotated
 
 import typer
@@ -25,6 +24,8 @@ app = typer.Typer(
 
 def _version(wanted: bool) -> None:
     if wanted:
+        from importlib.metadata import version
+
         show(f"lightgap {version('lightgap')}")
         raise typer.Exit
 

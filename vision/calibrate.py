@@ -141,7 +141,10 @@ def _lines_and_objects(photo: Photo, request: ReferenceRequest) -> tuple[list[Li
         return find_picture_lines(photo), []
     with ThreadPoolExecutor(1) as other:
         objects = other.submit(find_references, photo, request)
-        return find_picture_lines(photo), objects.result()
+        lines = find_picture_lines(photo)
+        import scipy.optimize  # noqa: F401  # wanted later, and loaded while objects are looked for
+
+        return lines, objects.result()
 
 
 def _paired(lines: list[Line], rise_px: float) -> float:

@@ -13,6 +13,7 @@ from .photo import FloatImage
 
 MAX_SLOPE = 0.085  # tan of camera roll plus the straightedge's own lean
 SLOPES = 171
+NEAR_SLOPES = 3  # an edge that reaches the limit over many rows gives as many slopes nearly the same votes
 REDUCTION_PX = 16  # columns averaged into one: texture averages out, a 4 degree slope shifts about 1 px
 FLOOR = 0.01  # linear light; keeps the logarithm of black finite
 SAME_SLOPE = 0.0025
@@ -153,10 +154,12 @@ def _pick(
         rest = np.where(inside, left[np.clip(rows, 0, height - 1), column], 0).mean()
         if abs(rest) < 0.6 * abs(full):
             continue
-        band = np.clip(rows + reach, 0, height - 1)
-        steep = np.where(inside, gradient[band, column] * np.sign(full), 0).mean(axis=1)
-        peak = int(np.argmax(steep))
-        line = Line(float(slopes[i]), float(j) + float(reach[peak, 0]), middle_x, full)
+        turned = np.clip(np.arange(i - NEAR_SLOPES, i + NEAR_SLOPES + 1), 0, SLOPES - 1)
+        steep = np.stack([_steep_rows(gradient, j + slopes[k] * at + reach, inside) for k in turned]) * np.sign(full)
+        turn, peak = (int(v) for v in np.unravel_index(int(np.argmax(steep)), steep.shape))
+        slope, steep = float(slopes[turned[turn]]), steep[turn]
+        line = Line(slope, float(j) + float(reach[peak, 0]), middle_x, full)
+        band = np.clip(np.rint(j + slope * at).astype(np.intp) + reach, 0, height - 1)
         if not any(_same(line, other) for other in lines):
             lines.append(line)
         beyond = np.flatnonzero(steep < 0.1 * steep[peak])
@@ -166,6 +169,12 @@ def _pick(
         same = np.sign(left[band, column]) == np.sign(full)
         left[band, column] = np.where(same & inside, 0, left[band, column])
     return lines
+
+
+def _steep_rows(gradient: NDArray[np.float32], y: Array, inside: NDArray[np.bool_]) -> Array:
+    """Return the mean gradient along each of the curves y (rows, columns), of the columns inside."""
+    rows = np.clip(np.rint(y).astype(np.intp), 0, len(gradient) - 1)
+    return np.asarray(np.where(inside, gradient[rows, np.arange(gradient.shape[1])], 0).mean(axis=1))
 
 
 @dataclass(frozen=True, slots=True)

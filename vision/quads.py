@@ -8,7 +8,7 @@ import numpy as np
 
 from lightgap.neck.profile import Array
 
-from .photo import ByteImage
+from .photo import ByteImage, FloatImage
 
 Segment = tuple[float, float, float, float]
 
@@ -17,7 +17,7 @@ MIN_SUPPORT = 0.62
 SIDE_MARGIN = 0.09  # of a side's length, left out at each corner: a card's corners are rounded
 
 
-def find_rectangles(picture: ByteImage, gx: Array, gy: Array, *, ratio: float) -> list[tuple[Array, float]]:
+def find_rectangles(picture: ByteImage, gx: FloatImage, gy: FloatImage, *, ratio: float) -> list[tuple[Array, float]]:
     """Find upright rectangles of a given width to height ratio (or its inverse).
 
     Parameters
@@ -93,7 +93,7 @@ def _same_line(seg: Segment, other: Segment, middle: float) -> bool:
 
 
 def _close(
-    a: Segment, b: Segment, height: float, levels: list[Segment], gx: Array, gy: Array
+    a: Segment, b: Segment, height: float, levels: list[Segment], gx: FloatImage, gy: FloatImage
 ) -> list[tuple[float, Array]]:
     """Complete two uprights with a pair of level edges at the right distance; score by edge support."""
     low, high = min(a[2], b[2]) - 0.35 * height, max(a[3], b[3]) + 0.35 * height
@@ -133,7 +133,7 @@ def _samples(p: Array, q: Array, count: int) -> tuple[Array, Array, Array]:
     return p + t * (q - p), along, np.array([-along[1], along[0]])
 
 
-def _support(p: Array, q: Array, gx: Array, gy: Array) -> float:
+def _support(p: Array, q: Array, gx: FloatImage, gy: FloatImage) -> float:
     """Return the share of points on a side with a steady edge across it."""
     points, _, normal = _samples(p, q, 60)
     best = np.zeros(len(points))
@@ -147,7 +147,7 @@ def _support(p: Array, q: Array, gx: Array, gy: Array) -> float:
     return float(best.mean())
 
 
-def _refine(quad: Array, gx: Array, gy: Array) -> tuple[Array, float] | None:
+def _refine(quad: Array, gx: FloatImage, gy: FloatImage) -> tuple[Array, float] | None:
     """Fit each side to the gradient ridge across it; return corners and the places' standard uncertainty."""
     from scipy.ndimage import map_coordinates
 

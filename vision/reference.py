@@ -12,7 +12,7 @@ from lightgap.neck.profile import Array
 
 from .coins import find_coin, is_coin_name
 from .marker import fit_marker
-from .photo import ByteImage, Photo
+from .photo import ByteImage, FloatImage, Photo
 from .types import ReferenceKind
 
 # ISO/IEC 7810 ID-1 nominal size.
@@ -127,17 +127,25 @@ def find_markers(coded: ByteImage, size_mm: float) -> list[ReferenceObject]:
     return sorted(found, key=lambda r: -r.px_per_mm)
 
 
-def _gradients(coded: ByteImage, factor: float) -> tuple[ByteImage, Array, Array]:
+def _gradients(coded: ByteImage, factor: float) -> tuple[ByteImage, FloatImage, FloatImage]:
     """Return the picture at reduced size and the gradient (gx, gy) of its strongest colour channel."""
     import cv2
 
     size = (round(coded.shape[1] / factor), round(coded.shape[0] / factor))
     small = np.asarray(cv2.resize(coded, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    smooth = cv2.GaussianBlur(small.astype(np.float64), (0, 0), 1.0)
-    gx = np.asarray(cv2.Sobel(smooth, cv2.CV_64F, 1, 0, scale=0.125), dtype=np.float64)
-    gy = np.asarray(cv2.Sobel(smooth, cv2.CV_64F, 0, 1, scale=0.125), dtype=np.float64)
-    strongest = np.argmax(gx * gx + gy * gy, axis=2)[..., None]
-    return small, np.take_along_axis(gx, strongest, 2)[..., 0], np.take_along_axis(gy, strongest, 2)[..., 0]
+    smooth = cv2.GaussianBlur(small.astype(np.float32), (0, 0), 1.0)
+    channels = [
+        [np.asarray(cv2.Sobel(c, cv2.CV_32F, *axis, scale=0.125), dtype=np.float32) for axis in ((1, 0), (0, 1))]
+        for c in cv2.split(smooth)
+    ]
+    gx, gy = channels[0]
+    strength = gx * gx + gy * gy
+    for other_x, other_y in channels[1:]:
+        here = other_x * other_x + other_y * other_y
+        stronger = here > strength
+        for kept, new in ((gx, other_x), (gy, other_y), (strength, here)):
+            np.copyto(kept, new, where=stronger)
+    return small, gx, gy
 
 
 def find_cards(coded: ByteImage) -> list[ReferenceObject]:

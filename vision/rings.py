@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
-from .photo import ByteImage
+from .photo import ByteImage, FloatImage
 
 # Support (0 to 1), centre, axes, angle (rad) and scatter of a ring, in pixels of the reduced picture.
 Ring = tuple[float, tuple[float, float], tuple[float, float], float, float]
@@ -28,7 +28,7 @@ SURELY_MORE = 1.08  # times as many rays must have a ridge on another ring for i
 
 
 def find_ellipses(
-    coded: ByteImage, gx: Array, gy: Array, factor: float
+    coded: ByteImage, gx: FloatImage, gy: FloatImage, factor: float
 ) -> list[tuple[tuple[float, float], tuple[float, float], float, float]]:
     """Find nearly round outlines.
 
@@ -77,7 +77,7 @@ def find_ellipses(
     ]
 
 
-def _circle_votes(coded: ByteImage, gx: Array, strictness: int) -> list[tuple[float, float, float]]:
+def _circle_votes(coded: ByteImage, gx: FloatImage, strictness: int) -> list[tuple[float, float, float]]:
     """Return circles (x, y, r) by a gradient vote (Hough) in every channel and the saturation, at half the scale."""
     import cv2
 
@@ -104,7 +104,7 @@ def _circle_votes(coded: ByteImage, gx: Array, strictness: int) -> list[tuple[fl
     return votes
 
 
-def _rim(x: float, y: float, r: float, gx: Array, gy: Array) -> Ring | None:
+def _rim(x: float, y: float, r: float, gx: FloatImage, gy: FloatImage) -> Ring | None:
     """Fit an ellipse to the outermost clear ridge about a rough circle; (support, centre, axes, angle, rms) or None.
 
     A rough centre off by a tenth of the radius sees the rim at many distances: each round looks from the last fit.
@@ -129,7 +129,7 @@ def _rim(x: float, y: float, r: float, gx: Array, gy: Array) -> Ring | None:
     return support - rms / ROUGH_PX, (x, y), (axes[0], axes[1]), math.radians(angle), rms
 
 
-def _without_shadow(ring: Ring, gx: Array, gy: Array) -> Ring:
+def _without_shadow(ring: Ring, gx: FloatImage, gy: FloatImage) -> Ring:
     """Return the ring within this one that clearly more rays about the centre have a ridge on; else the ring itself.
 
     The shadow that a thick coin throws on what it leans on has an edge of its own: it touches the rim on the side of
@@ -178,7 +178,7 @@ def _share_on(ridges: Array, ray: NDArray[np.intp], ring: Ring) -> float:
     return len(np.unique(ray[off < ON_RIM_PX])) / RAYS
 
 
-def _all_ridges(x: float, y: float, r: float, gx: Array, gy: Array) -> tuple[Array, NDArray[np.intp]]:
+def _all_ridges(x: float, y: float, r: float, gx: FloatImage, gy: FloatImage) -> tuple[Array, NDArray[np.intp]]:
     """Return (n, 2) points where a ray about a centre crosses a clear ridge near a radius, and (n,) which ray it is."""
     turn = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
     radius = np.arange(0.88 * r, 1.06 * r, 0.25)
@@ -191,7 +191,7 @@ def _all_ridges(x: float, y: float, r: float, gx: Array, gy: Array) -> tuple[Arr
     return np.stack([x + place * np.cos(turn[ray]), y + place * np.sin(turn[ray])], axis=1), np.asarray(ray, np.intp)
 
 
-def _across(x: float, y: float, turn: Array, radius: Array, gx: Array, gy: Array) -> Array:
+def _across(x: float, y: float, turn: Array, radius: Array, gx: FloatImage, gy: FloatImage) -> Array:
     """Return (rays, radii) how steep the picture is along rays about a centre."""
     from scipy.ndimage import map_coordinates
 
@@ -210,7 +210,7 @@ def _off_ellipse(points: Array, centre: tuple[float, float], axes: tuple[float, 
     return np.asarray(np.abs(share - 1) * sum(axes) / 4)
 
 
-def _ridge_points(x: float, y: float, r: float, reach: float, *, gx: Array, gy: Array) -> tuple[Array, float]:
+def _ridge_points(x: float, y: float, r: float, reach: float, *, gx: FloatImage, gy: FloatImage) -> tuple[Array, float]:
     """Return points of the outermost clear ridge within `reach` times r of a circle, and the share of rays with one."""
     turn = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
     radius = r + np.linspace(-reach * r, reach * r, 51)
@@ -232,7 +232,7 @@ def _ridge_points(x: float, y: float, r: float, reach: float, *, gx: Array, gy: 
     return points, float(keep.mean())
 
 
-def _wider_ring(x: float, y: float, r: float, gx: Array, gy: Array) -> float | None:
+def _wider_ring(x: float, y: float, r: float, gx: FloatImage, gy: FloatImage) -> float | None:
     """Return the widest radius about a centre, well beyond `r`, at which an edge runs most of the way round."""
     radii = np.arange(1.15 * r, min(3.0 * r, min(gx.shape) / 2), 1.0)
     if len(radii) < 4:

@@ -12,7 +12,7 @@ from lightgap.neck.profile import Finding
 from lightgap.neck.relief import compute_relief
 
 from .findings import refusal, warning
-from .measure import MeasureSettings, check_coverage, choose_chord, measure_photo
+from .measure import MeasureSettings, measure_photo
 from .types import BudgetLine, Measurement
 
 DISAGREE_P = 0.001
@@ -166,6 +166,8 @@ def _combine(parts: Sequence[Measurement], names: Sequence[str]) -> Combined:
 
 def _result(parts: Sequence[Measurement], combined: Combined, *, chord: tuple[int, int] | None) -> Measurement:
     profile = combined.profile
+    from .pipeline import check_coverage, choose_chord
+
     chord = choose_chord(profile, chord)
     check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)

@@ -26,8 +26,8 @@ from numpy.typing import NDArray
 from lightgap.neck.errors import Refusal
 from lightgap.vision.calibrate import Numbering, check_numbering, locate_scaled, scale_guesses
 from lightgap.vision.locate import EdgeCurve, Located
-from lightgap.vision.measure import DEFAULT_THICKNESS_MM
 from lightgap.vision.photo import load_photo
+from lightgap.vision.pipeline import DEFAULT_THICKNESS_MM
 from lightgap.vision.reference import parse_reference
 
 Array = NDArray[np.float64]

@@ -10,8 +10,8 @@ import pytest
 from lightgap.neck.errors import Refusal
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
-from lightgap.vision.measure import check_crowns
 from lightgap.vision.outline import Outline
+from lightgap.vision.pipeline import check_crowns
 from lightgap.vision.readings import CrownFit, CrownSet, chosen, doubting, without_leaps
 from lightgap.vision.uncertainty import doubt
 

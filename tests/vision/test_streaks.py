@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from lightgap.vision.locate import EdgeCurve
-from lightgap.vision.measure import MAX_STRING
+from lightgap.vision.pipeline import MAX_STRING
 from lightgap.vision.streaks import string_share
 
 WIDTH, HEIGHT, EDGE_PX, PX_PER_MM = 2400, 260, 150.0, 12.0
