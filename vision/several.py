@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from lightgap.neck.combine import Combined, combine_profiles, first_apart
 from lightgap.neck.errors import InputError, Refusal
 from lightgap.neck.profile import Finding
-from lightgap.neck.relief import compute_relief
 
 from .findings import refusal, warning
 from .measure import MeasureSettings, measure_photo
 from .types import BudgetLine, Measurement
+
+if TYPE_CHECKING:
+    from lightgap.neck.combine import Combined
 
 DISAGREE_P = 0.001
 
@@ -149,6 +151,8 @@ def _combine(parts: Sequence[Measurement], names: Sequence[str]) -> Combined:
     Refusal
         `photos-apart`, `photos-disagree`.
     """
+    from lightgap.neck.combine import combine_profiles, first_apart
+
     profiles = [part.profile for part in parts]
     apart = first_apart(profiles)
     if apart is not None:
@@ -165,9 +169,11 @@ def _combine(parts: Sequence[Measurement], names: Sequence[str]) -> Combined:
 
 
 def _result(parts: Sequence[Measurement], combined: Combined, *, chord: tuple[int, int] | None) -> Measurement:
-    profile = combined.profile
+    from lightgap.neck.relief import compute_relief
+
     from .pipeline import check_coverage, choose_chord
 
+    profile = combined.profile
     chord = choose_chord(profile, chord)
     check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
