@@ -20,12 +20,16 @@ U_HEIGHT_MM, U_HEIGHT_AGREED_MM = 0.2, 0.15
 MAX_HEIGHT_DISAGREEMENT = 0.028
 SURER = 0.3  # by this much another lower edge must do better by itself
 SAME_EDGE_MM = 0.5  # lines nearer than this lead to one lower edge
+# So far below the straightedge's lower edge the board's may lie, with frets before it too: the height of a fret, 0.8 to
+# 1.5 mm (common practice, no published source), and a gap.
+BOARD_BELOW_MM = 2.5
 
 
 def check_likeliest(fretted: list[Candidate]) -> None:
     """Refuse when another lower edge does better by itself than the one chosen for what stands a height above it.
 
-    A wrong scale finds its upper edge over another line, such as the board's.
+    A wrong scale finds its upper edge over another line, such as the board's. The board's own edge, right below the one
+    chosen, tells nothing against it.
 
     Raises
     ------
@@ -34,8 +38,9 @@ def check_likeliest(fretted: list[Candidate]) -> None:
     """
     best = fretted[0]
     for other in fretted[1:]:
-        apart_px = abs(other.line.middle_y_px - best.line.middle_y_px)
-        if apart_px > SAME_EDGE_MM * best.px_per_mm and other.by_itself > best.by_itself + SURER:
+        below_mm = (other.line.middle_y_px - best.line.middle_y_px) / best.px_per_mm
+        elsewhere = below_mm < -SAME_EDGE_MM or below_mm > BOARD_BELOW_MM
+        if elsewhere and other.by_itself > best.by_itself + SURER:
             raise refusal("reference-contradicts-height", "no upper edge one height above the likeliest lower one")
 
 
