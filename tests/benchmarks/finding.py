@@ -3,6 +3,9 @@
 Run by hand: ``python tests/benchmarks/finding.py --folder sample_images [--folder ...] [--only TEXT] [--all]``. Only
 the finding stages run: load, lines, scale, edge, comb, numbering, and the scale check. The library is told what a user
 would type (see `accuracy.py`); truth is the straightedge's line and the crowns, projected with the sidecar's camera.
+
+Below the table: how far the scale of reference objects, and the height between the straightedge's followed edges, stand
+from the truth, of photos found right.
 """
 
 from __future__ import annotations
@@ -24,9 +27,11 @@ except ImportError:
 from numpy.typing import NDArray
 
 from lightgap.neck.errors import Refusal
-from lightgap.vision.calibrate import Numbering, check_numbering, locate_scaled, scale_guesses
+from lightgap.vision.calibrate import Numbering, ScaleGuess, check_numbering, locate_scaled, scale_guesses
+from lightgap.vision.comb import CombPrior
+from lightgap.vision.height import find_rises_px
 from lightgap.vision.locate import EdgeCurve, Located
-from lightgap.vision.photo import load_photo
+from lightgap.vision.photo import Photo, load_photo
 from lightgap.vision.pipeline import DEFAULT_THICKNESS_MM
 from lightgap.vision.reference import parse_reference
 
@@ -51,6 +56,10 @@ class Found:
         (median, 95th percentile) of the edge's distance from the true one, with the median's sign (down positive).
     column_mm
         (median, worst less median) distance along the board between comb and true crowns.
+    reference, off_scale
+        Kind of the object that told the scale, and by how much it is off, relative to the truth.
+    off_height_mm
+        By how much the straightedge's height, read between its followed edges, is off.
     """
 
     photo: str
@@ -60,6 +69,9 @@ class Found:
     edge_mm: tuple[float, float] = (np.nan, np.nan)
     column_mm: tuple[float, float] = (np.nan, np.nan)
     scores: tuple[float, float] = (np.nan, np.nan)
+    reference: str = ""
+    off_scale: float = np.nan
+    off_height_mm: float = np.nan
 
 
 def project(camera: dict[str, Any], x_mm: Array, y_mm: Array, z_mm: Array) -> tuple[Array, Array]:
@@ -105,6 +117,36 @@ def hold_columns(found: Located, sidecar: dict[str, Any]) -> tuple[float, float]
     return float(np.median(miss)), float(np.abs(miss - np.median(miss)).max())
 
 
+def true_px_per_mm(sidecar: dict[str, Any], column_px: float, z_mm: float) -> float:
+    """Return the true scale along the board at a column, in the plane `z_mm` before the straightedge's middle."""
+    line = sidecar["truth"]["blade_line_mm"]
+    x = np.linspace(line["x_left"] - 60, line["x_right"] + 60, 1001)
+    forward = line.get("z0", 0.0) + line.get("z_slope", 0.0) * x + z_mm
+    columns, _ = project(sidecar["camera"], x, line["intercept"] + line["slope"] * x, forward)
+    order = np.argsort(columns)
+    return float(np.interp(column_px, columns[order], np.abs(np.gradient(columns, x))[order]))
+
+
+def hold_scale(guess: ScaleGuess, sidecar: dict[str, Any]) -> tuple[str, float]:
+    """Return the kind of object that told the scale, and its relative error; "" when none did."""
+    if guess.source is None:
+        return "", np.nan
+    true = true_px_per_mm(sidecar, guess.source.centre_px[0], sidecar["reference_front_face_z_mm"])
+    return guess.source.kind, guess.source.px_per_mm / true - 1
+
+
+def hold_height(picture: Photo, found: Located, guess: ScaleGuess, sidecar: dict[str, Any]) -> float:
+    """Return how far the height between the followed edges is off, in mm; of several upper edges, the nearest."""
+    inputs, middle = sidecar["inputs"], (picture.facts.width_px - 1) / 2
+    if guess.source is None or guess.height_unseen or not inputs.get("blade_height_mm"):
+        return np.nan
+    comb = found.comb
+    prior = CombPrior(comb.px_per_mm, comb.scale_length_mm, comb.focal_px)
+    rises = find_rises_px(picture.luminance, list(guess.lines), found.edge, prior)
+    face = true_px_per_mm(sidecar, middle, inputs["blade_thickness_mm"] / 2)
+    return float(min((rise / face - inputs["blade_height_mm"] for rise in rises), key=abs, default=np.nan))
+
+
 def try_finding(photo: Path) -> Found:
     """Run the finding stages on one photo and hold them against its sidecar."""
     sidecar = json.loads(photo.with_suffix(".json").read_text("utf-8"))
@@ -115,7 +157,7 @@ def try_finding(photo: Path) -> Found:
         picture = load_photo(photo)
         guesses = scale_guesses(picture, parse_reference(settings.reference), height_mm=height)
         numbering = Numbering(settings.scale_length_mm, None, None)
-        found, _ = locate_scaled(
+        found, guess = locate_scaled(
             picture,
             guesses,
             numbering,
@@ -138,7 +180,9 @@ def try_finding(photo: Path) -> Found:
         wrong = "frets"
     state = refused or wrong or "right"
     scores = (found.evidence, found.rival_evidence)
-    return Found(photo.name, group_of(sidecar), seconds, state, edge, column, scores)
+    kind, off = hold_scale(guess, sidecar)
+    height = hold_height(picture, found, guess, sidecar)
+    return Found(photo.name, group_of(sidecar), seconds, state, edge, column, scores, kind, off, height)
 
 
 def table(results: list[Found]) -> Iterable[str]:
@@ -153,6 +197,26 @@ def table(results: list[Found]) -> Iterable[str]:
             f"{group or 'all':18s} {count['right']:3d}/{len(mine):<3d} {refused:6d} {count['edge']:10d} "
             f"{count['frets']:12d} {seconds:9.2f}"
         )
+
+
+def scales(results: list[Found]) -> Iterable[str]:
+    """Yield a line for each kind of object, and one for the height, of photos found right."""
+    right = [r for r in results if r.state == "right"]
+    for kind in sorted({r.reference for r in right} - {""}):
+        off = 100 * np.array([r.off_scale for r in right if r.reference == kind])
+        largest = np.abs(off).max()
+        yield f"{kind:8s} {len(off):3d}  mean {off.mean():+.2f} %  rms {rms(off):.2f} %  largest {largest:.2f} %"
+    heights = np.array([r.off_height_mm for r in right if np.isfinite(r.off_height_mm)])
+    if len(heights):
+        yield (
+            f"height   {len(heights):3d}  mean {heights.mean():+.3f} mm  rms {rms(heights):.3f} mm  "
+            f"largest {np.abs(heights).max():.3f} mm"
+        )
+
+
+def rms(values: Array) -> float:
+    """Return the root of the mean square."""
+    return float(np.sqrt(np.mean(values**2)))
 
 
 def main() -> None:
@@ -177,7 +241,7 @@ def main() -> None:
                 f"evidence {result.scores[0]:5.1f} {result.scores[1]:5.1f}  {result.seconds:.1f} s",
                 flush=True,
             )
-    print("\n".join(table(results)))
+    print("\n".join([*table(results), *scales(results)]))
 
 
 if __name__ == "__main__":
