@@ -175,7 +175,7 @@ _KINDS = (
         "refusal",
         "the relief is too uncertain to be of use",
         "The photo was measured, but the expanded uncertainty of the relief is wider than --want-U allows, or than "
-        "0.5 mm, by which no neck is judged. The line names the largest part of the uncertainty and what shrinks that "
+        "0.4 mm, by which no neck is judged. The line names the largest part of the uncertainty and what shrinks that "
         "part.",
         "change what the largest line of the budget names (--budget), measure several photos together, or allow more",
     ),

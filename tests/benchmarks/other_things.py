@@ -34,6 +34,7 @@ from benchmarks.pool import spread
 
 from lightgap.neck.errors import Refusal
 from lightgap.vision.measure import MeasureSettings, measure_photo
+from lightgap.vision.wanted import check_wanted_U
 
 Picture = NDArray[np.uint8]
 PHOTOGRAPHS = {
@@ -163,7 +164,7 @@ def judge(which: tuple[str, str], *, folder: Path) -> Verdict:
     path = folder / (f"{name}--{way}".replace(" ", "_") + ".png")
     cv2.imwrite(str(path), picture_of(name, way, folder=folder))
     try:
-        result = measure_photo(path, WAYS[way])
+        result = check_wanted_U(measure_photo(path, WAYS[way]), None)
     except Refusal as refused:
         path.unlink()
         return Verdict(name, way, refused.code)
