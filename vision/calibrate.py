@@ -15,7 +15,7 @@ from .blade import Candidate, candidates_among, inner_edge, judge_line, max_spla
 from .border import follow_border, rise_px
 from .camera import BoardCamera
 from .comb import Comb, CombPrior
-from .edge import Line, find_lines, sharpest_px
+from .edge import Line, beside, find_lines, sharpest_px
 from .findings import refusal
 from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, check_likeliest, find_rises_px, sharpened
 from .locate import EdgeCurve, Located, follow_edge, number_frets
@@ -249,7 +249,8 @@ def locate_scaled(
         rises: list[float] = []
         if not out_of_picture(best.line, height_mm * scale):
             check_likeliest(fretted)
-            rises = find_rises_px(photo.luminance, list(guess.lines), edge, here)
+            lines = beside(list(guess.lines), photo.luminance, guess.source.outline_px)
+            rises = find_rises_px(photo.luminance, lines, edge, here)
         if rises:
             here = sharpened(here, rises, Face(height_mm, thickness_mm))
         else:

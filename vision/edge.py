@@ -19,6 +19,8 @@ FLOOR = 0.01  # linear light; keeps the logarithm of black finite
 SAME_SLOPE = 0.0025
 SPREAD_PX = 4  # rows over which a sharp edge's gradient spreads
 MIN_STRENGTH = 0.08
+# A line whose step beside an object is less than this share of its whole step is the object's; a fainter step is grain.
+ON_OBJECT, FAINT_STEP = 0.4, 0.08
 BLUR_WINDOW_PX = 25
 
 
@@ -104,6 +106,48 @@ def sheared_means(limited: FloatImage) -> FloatImage:
     moved *= fft(chirp(apart).conj(), size, axis=1)
     summed = ifft(moved, axis=1)[:, columns - 1 : columns - 1 + SLOPES] * chirp(slope)
     return np.ascontiguousarray(irfft(summed, rows, axis=0)[:height].T / columns)
+
+
+def beside(lines: list[Line], luminance: FloatImage, outline_px: Array) -> list[Line]:
+    """Return the lines as they are seen beside an object, without those that are seen on it alone.
+
+    Parameters
+    ----------
+    lines
+        As found; those that do not cross the object stay as they are.
+    luminance
+        (height, width) linear light.
+    outline_px
+        (n, 2) outline of the object.
+    """
+    (left, top), (right, bottom) = outline_px.min(axis=0), outline_px.max(axis=0)
+    x = np.arange(0.0, luminance.shape[1], REDUCTION_PX / 2)
+    x = x[(x < left - REDUCTION_PX) | (x > right + REDUCTION_PX)]
+    middle = np.array([(left + right) / 2])
+    seen = []
+    for line in lines:
+        y = float(line.y_px(middle)[0])
+        if len(x) and top - SPREAD_PX < y < bottom + SPREAD_PX:
+            step = _log_step(luminance, x, line.y_px(x))
+            if abs(line.step) > FAINT_STEP and abs(step) < ON_OBJECT * abs(line.step):
+                continue
+            seen.append(replace(line, step=step))
+        else:
+            seen.append(line)
+    return seen
+
+
+def _log_step(luminance: FloatImage, x_px: Array, y_px: Array) -> float:
+    """Return the mean of log light between 4 and 9 pixels below a curve less that above, limited as `Line.step` is."""
+    rows, columns = np.rint(y_px).astype(np.intp), np.rint(x_px).astype(np.intp)
+    away = np.arange(4, 10)[:, None]
+    below, above = (
+        np.log(np.maximum(luminance[np.clip(rows + side * away, 0, len(luminance) - 1), columns], 0) + FLOOR).mean(
+            axis=0
+        )
+        for side in (1, -1)
+    )
+    return float(np.clip(below - above, -1, 1).mean())
 
 
 def _same(line: Line, other: Line) -> bool:

@@ -16,7 +16,7 @@ from .locate import EdgeCurve
 from .patches import cut_patches, soften, undivided
 from .photo import FloatImage
 from .search import Start, search_starts
-from .shading import Patches, Shape
+from .shading import MIRROR_WIDTH, Patches, Shape
 from .slit import SlitLight
 
 SOFT_PX = 2.0  # at this softness places half a millimetre apart lie in one valley
@@ -26,6 +26,9 @@ LIP_MM, U_LIP_MM = 0.14, 0.05  # chamfers are 0.1 to 0.2 mm high (common practic
 HELD_MM = 1e-3
 GLOSS, DARK_GLOSS = (0.02, 0.02), (0.2, 0.15)  # spread of what a crown mirrors (tan)
 U_GLOSS = 0.03  # a fit held tighter than this is still a likely one this far off
+# Before a dark gap, of its logarithm: no file leaves crowns that mirror a room sharply (common practice, no published
+# source), and a fit that wants it is after something else. Twice as far off as said were such fits in 180 renders.
+U_LOG_GLOSS = 0.7
 U_CURVATURE = 0.2  # relative, of crowns' curvature: wires from narrow and low to wide and tall
 # Before a dark gap what a crown mirrors of the room is known roughly, and at end-on frets hardly at all.
 DARK_TRUST, END_ON_TRUST, END_ON_SLANT = 0.5, 0.2, 0.08
@@ -53,7 +56,10 @@ def strain(fit: JointFit, prior: Prior) -> float:
     """
     off = (fit.shape.vector() - prior.mean) / prior.u
     ratio = fit.shape.height_mm / fit.shape.width_mm**2 / (prior.mean[8] / prior.mean[7] ** 2)
-    gloss = (fit.shape.gloss - prior.mean[9]) / max(float(prior.u[9]), U_GLOSS)
+    if prior.mean[9] > GLOSS[0]:
+        gloss = np.log((fit.shape.gloss + MIRROR_WIDTH) / (prior.mean[9] + MIRROR_WIDTH)) / U_LOG_GLOSS
+    else:
+        gloss = (fit.shape.gloss - prior.mean[9]) / max(float(prior.u[9]), U_GLOSS)
     return float((off[:PLACES] ** 2).sum() + off[10] ** 2 + gloss**2 + (np.log(ratio) / U_CURVATURE) ** 2)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lightgap.vision.edge import MAX_SLOPE, REDUCTION_PX, SLOPES, find_lines, sheared_means
+from lightgap.vision.edge import MAX_SLOPE, REDUCTION_PX, SLOPES, beside, find_lines, sheared_means
 
 HEIGHT_PX, COLUMNS = 900, 251
 
@@ -37,3 +37,25 @@ def test_a_drawn_edge_is_found_at_its_place_and_slope(slope: float) -> None:
     assert line.middle_y_px == pytest.approx(middle_y, abs=1.0)
     assert line.strength > 0.9
     assert line.step > 0.9
+
+
+def test_lines_of_an_object_are_left_out_and_those_behind_it_kept() -> None:
+    """A striped card before a straightedge that is as wide as the picture."""
+    picture = np.full((500, 1600), 0.8)
+    picture[200:380] = 0.1
+    picture[380:] = 0.5
+    picture[120:330, 500:1100] = 0.3
+    picture[250:280, 500:1100] = 0.6
+    light = (picture + np.random.default_rng(4).normal(0, 0.01, picture.shape)).astype(np.float32)
+    corners = np.array([[500.0, 120.0], [1100.0, 120.0], [1100.0, 330.0], [500.0, 330.0]])
+    lines = find_lines(light)
+    rows = {round(line.middle_y_px) for line in lines}
+    left = beside(lines, light, corners)
+    # Lines lie on whole rows, the step between two of them.
+    for row in (200, 380):
+        assert any(abs(line.middle_y_px - row) <= 1.0 for line in left)
+    for row in (120, 250, 280, 330):
+        assert rows & {row - 1, row}
+        assert not any(abs(line.middle_y_px - row) <= 1.0 for line in left)
+    (upper,) = (line for line in left if abs(line.middle_y_px - 200) <= 1.0)
+    assert upper.step == -1.0  # as everywhere beside the card: log(0.11 / 0.81) is past the limit
