@@ -39,7 +39,7 @@ class Halves:
             results = [work(item) for item in items[::2]]
             for at, result in enumerate(promised.result()):
                 results.insert(2 * at + 1, result)
-        except BrokenProcessPool:  # as when the system ended it for want of memory
+        except (BrokenProcessPool, OSError):  # no second process to be had, or it was ended, as for want of memory
             return [work(item) for item in items]
         return results
 
@@ -55,9 +55,19 @@ def halves() -> Iterator[Halves]:
     Elsewhere a second process would have to load everything anew, which takes longer than the work. A process that is
     itself one of several leaves the other cores to them.
     """
+    other = _second_process()
+    try:
+        yield Halves(other)
+    finally:
+        if other is not None:
+            other.shutdown()
+
+
+def _second_process() -> ProcessPoolExecutor | None:
     alone = multiprocessing.parent_process() is None
     if not (sys.platform == "linux" and alone and len(os.sched_getaffinity(0)) > 1):
-        yield Halves(None)
-        return
-    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("fork")) as other:
-        yield Halves(other)
+        return None
+    try:
+        return ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("fork"))
+    except (OSError, NotImplementedError, ImportError):  # where processes share no locks, as without /dev/shm
+        return None

@@ -67,6 +67,26 @@ def test_the_work_of_a_process_that_dies_is_done_here() -> None:
             assert both.map(die_elsewhere, [os.getpid()] * 4) == [os.getpid()] * 4
 
 
+def test_where_no_second_process_is_to_be_had_the_work_is_done_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    def no_locks(*_: object, **__: object) -> None:
+        raise OSError(38, "Function not implemented")
+
+    monkeypatch.setattr("lightgap.vision.halves.ProcessPoolExecutor", no_locks)
+    with halves() as both:
+        assert both.other is None
+        assert both.map(square, range(3)) == [0, 1, 4]
+
+
+def test_a_process_that_cannot_be_forked_is_done_without(monkeypatch: pytest.MonkeyPatch) -> None:
+    def no_memory(*_: object) -> None:
+        raise OSError(12, "Cannot allocate memory")
+
+    with halves() as both:
+        if both.other is not None:
+            monkeypatch.setattr(both.other, "submit", no_memory)
+        assert both.map(square, range(3)) == [0, 1, 4]
+
+
 def test_one_of_several_processes_takes_no_second() -> None:
     with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
         assert pool.submit(has_other, 0).result() is False
