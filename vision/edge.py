@@ -76,7 +76,8 @@ def find_lines(luminance: FloatImage, *, most: int = 40) -> list[Line]:
     votes = sheared_means(np.asarray(limited, dtype=np.float32))
     light32, gradient32 = np.asarray(small, dtype=np.float32), np.asarray(gradient, dtype=np.float32)
     lines = _pick(votes, slopes, limited=limited, gradient=gradient32, most=most)
-    return [replace(line, step=_step(light32, line)) for line in lines]
+    x = (np.arange(columns) + 0.5) * REDUCTION_PX - 0.5
+    return [replace(line, step=_step(light32, line.y_px(x))) for line in lines]
 
 
 def sheared_means(limited: FloatImage) -> FloatImage:
@@ -121,33 +122,21 @@ def beside(lines: list[Line], luminance: FloatImage, outline_px: Array) -> list[
         (n, 2) outline of the object.
     """
     (left, top), (right, bottom) = outline_px.min(axis=0), outline_px.max(axis=0)
-    x = np.arange(0.0, luminance.shape[1], REDUCTION_PX / 2)
+    x = np.arange(0, luminance.shape[1], REDUCTION_PX // 2)
     x = x[(x < left - REDUCTION_PX) | (x > right + REDUCTION_PX)]
+    light = np.log(np.maximum(luminance[:, x], 0) + FLOOR)
     middle = np.array([(left + right) / 2])
     seen = []
     for line in lines:
         y = float(line.y_px(middle)[0])
         if len(x) and top - SPREAD_PX < y < bottom + SPREAD_PX:
-            step = _log_step(luminance, x, line.y_px(x))
+            step = _step(light, line.y_px(x))
             if abs(line.step) > FAINT_STEP and abs(step) < ON_OBJECT * abs(line.step):
                 continue
             seen.append(replace(line, step=step))
         else:
             seen.append(line)
     return seen
-
-
-def _log_step(luminance: FloatImage, x_px: Array, y_px: Array) -> float:
-    """Return the mean of log light between 4 and 9 pixels below a curve less that above, limited as `Line.step` is."""
-    rows, columns = np.rint(y_px).astype(np.intp), np.rint(x_px).astype(np.intp)
-    away = np.arange(4, 10)[:, None]
-    below, above = (
-        np.log(np.maximum(luminance[np.clip(rows + side * away, 0, len(luminance) - 1), columns], 0) + FLOOR).mean(
-            axis=0
-        )
-        for side in (1, -1)
-    )
-    return float(np.clip(below - above, -1, 1).mean())
 
 
 def _same(line: Line, other: Line) -> bool:
@@ -159,14 +148,12 @@ def _same(line: Line, other: Line) -> bool:
     )
 
 
-def _step(small: NDArray[np.float32], line: Line) -> float:
-    """Return the step of log light across a line, between 4 and 9 pixels from it on either side."""
-    height, columns = small.shape
-    x = np.asarray((np.arange(columns) + 0.5) * REDUCTION_PX - 0.5, dtype=np.float64)
-    rows = np.rint(line.y_px(x)).astype(np.intp)
+def _step(light: NDArray[np.float32], y_px: Array) -> float:
+    """Return the step of log light (height, columns) across a curve (columns,), 4 to 9 pixels to either side of it."""
+    rows = np.rint(y_px).astype(np.intp)
     away = np.arange(4, 10)[:, None]
-    column = np.arange(columns)[None, :]
-    below, above = (small[np.clip(rows + side * away, 0, height - 1), column].mean(axis=0) for side in (1, -1))
+    column = np.arange(light.shape[1])[None, :]
+    below, above = (light[np.clip(rows + side * away, 0, len(light) - 1), column].mean(axis=0) for side in (1, -1))
     return float(np.clip(below - above, -1, 1).mean())
 
 
