@@ -27,7 +27,7 @@ MIN_FRETS = 4
 # A straightedge is straight; its edge as followed is good to about a pixel, and to a chamfer's width.
 MAX_BEND_PX, MAX_BEND_MM, MAX_K1 = 1.5, 0.15, 0.04
 BEYOND_FRETS_MM = 12.0  # the edge is followed so far beyond the outermost frets in view
-BEYOND_EDGE_MM = 6.0
+BEYOND_EDGE_MM = 6.0  # past what is followed an end is looked for: farther than light is compared beside one
 SPAN_MARGIN_MM = 2.0  # beyond the columns in which the edge was followed
 CHAMFER_STEP = 0.4  # share of the first boundary's step that the one below it must have
 CHAMFER_MAX_MM = 0.3  # usual ones are 0.1 to 0.2 wide (common practice, no published source)
@@ -178,7 +178,7 @@ def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float)
     curve_mm = offset + slope * t + bow * (t * t - 0.5)
     y = line.y_px(columns) + curve_mm * px_per_mm
     edge = track_edge(luminance, columns, y, sign, px_per_mm, window_px=max(2.4, VOTE_MM * px_per_mm))
-    beyond = BEYOND_EDGE_MM * px_per_mm  # what is followed may stop right at the end of the face
+    beyond = BEYOND_EDGE_MM * px_per_mm
     about = columns[(columns >= edge.low_px - beyond) & (columns <= edge.high_px + beyond)]
     low, high = find_face_ends(luminance, about, edge.straight_on_y_px(about), px_per_mm)
     columns = columns[(columns >= low) & (columns <= high)]

@@ -8,6 +8,9 @@ import numpy as np
 import pytest
 
 from lightgap.vision.blade_ends import BESIDE_MM, COLUMN_MM, find_face_ends
+from lightgap.vision.comb import Comb
+from lightgap.vision.edge import Line
+from lightgap.vision.locate import follow_edge
 from lightgap.vision.photo import FloatImage
 
 PX_PER_MM, EDGE_Y, WIDTH = 8.0, 200, 3000
@@ -40,6 +43,19 @@ def test_string_in_the_line_of_the_edge_does_not_carry_the_face_on(end_px: int) 
     mirrored_low, mirrored_high = find_face_ends(light[:, ::-1], COLUMNS, LEVEL, PX_PER_MM)
     assert mirrored_low == pytest.approx(WIDTH - 1 - end_px, abs=TOLERANCE_PX)
     assert mirrored_high == math.inf
+
+
+def test_edge_followed_right_up_to_the_end_is_not_carried_on_past_it() -> None:
+    """A board's bright border goes on level with the edge, where following by itself would stop and start again."""
+    comb = Comb(1, 180.0, PX_PER_MM, 0.0, 0.0, 0.0, (WIDTH - 1) / 2, 3900.0, 648.0)
+    end_px = 2400
+    light = picture(np.random.default_rng(5))
+    light[:EDGE_Y, end_px:] = 0.02
+    light[EDGE_Y:, end_px:] = 0.02
+    light[EDGE_Y : EDGE_Y + 6, end_px + 40 :] = BACKGROUND
+    edge = follow_edge(light, Line(0.0, float(EDGE_Y), (WIDTH - 1) / 2, 0.9), comb, PX_PER_MM)
+    # Blocks of half a millimetre are followed, the last of them whole.
+    assert edge.high_px == pytest.approx(end_px, abs=0.5 * PX_PER_MM + TOLERANCE_PX)
 
 
 def test_object_on_the_face_glow_of_a_fret_and_shade_along_it_are_no_ends() -> None:
