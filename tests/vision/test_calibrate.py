@@ -166,6 +166,20 @@ def test_edge_chosen_for_its_height_must_do_as_well_by_itself(away_px: float, re
     check_likeliest([replace(blade, penalty=0.0), board])
 
 
+@pytest.mark.parametrize("below_mm, refused", [(1.5, False), (3.0, True)])
+def test_board_s_own_edge_right_below_is_no_rival(below_mm: float, refused: bool) -> None:
+    """It looks much like a lower edge; a line farther down than a fret and a gap is something else."""
+    blade = Candidate(Line(0.0, 450.0, 1200.0, 0.9), 10.0, 0.01, 250.0, 1.0)
+    other = Candidate(Line(0.0, 450.0 + 10.0 * below_mm, 1200.0, 0.9), 10.0, 0.01, None, 2.0, 2.0)
+    assert blade.total > other.total
+    assert blade.by_itself < other.by_itself
+    if not refused:
+        check_likeliest([blade, other])
+        return
+    with pytest.raises(Refusal, match="likeliest"):
+        check_likeliest([blade, other])
+
+
 def test_grain_is_no_edge_of_a_blade() -> None:
     grain, border = Line(0.0, 300.0, 1200.0, 0.9, 0.01), Line(0.0, 200.0, 1200.0, 0.9, 0.8)
     lower = Line(0.0, 450.0, 1200.0, 0.9, 0.8)
