@@ -27,7 +27,7 @@ HELD_MM = 1e-3
 GLOSS, DARK_GLOSS = (0.02, 0.02), (0.2, 0.15)  # spread of what a crown mirrors (tan)
 U_GLOSS = 0.03  # a fit held tighter than this is still a likely one this far off
 # Before a dark gap, of its logarithm: no file leaves crowns that mirror a room sharply (common practice, no published
-# source), and a fit that wants it is after something else. Twice as far off as said were such fits in 180 renders.
+# source), and a fit that wants it is after something else.
 U_LOG_GLOSS = 0.7
 U_CURVATURE = 0.2  # relative, of crowns' curvature: wires from narrow and low to wide and tall
 # Before a dark gap what a crown mirrors of the room is known roughly, and at end-on frets hardly at all.
