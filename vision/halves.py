@@ -69,5 +69,5 @@ def _second_process() -> ProcessPoolExecutor | None:
         return None
     try:
         return ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("fork"))
-    except (OSError, NotImplementedError, ImportError):  # where processes share no locks, as without /dev/shm
+    except (OSError, NotImplementedError, ImportError):  # no shared memory for locks
         return None
