@@ -23,6 +23,8 @@ OUTER_NEAR_MM = 8.0  # fret ends nearer than this to the line: the straightedge 
 U_NEAR_MIDDLE_MM = 2.5  # of half a board's width at the nut
 TAPER = 0.014
 U_GLOW_MM, U_END_MM = 0.12, 0.1
+# The blade's face mirrors the near half of each fret: an image this far behind the face.
+GLOW_BEHIND_MM, U_GLOW_BEHIND_MM = 1.8, 1.2
 U_START_MM = 5.0
 BAND_MM, BAND_STEP_MM = 0.45, 0.05
 END_BANDS_MM = np.arange(0.45, 8.0, 0.25)  # below the edge: from an end's top to the lower border of the board's side
@@ -94,7 +96,7 @@ def column_of(camera: BoardCamera, x_mm: Array, z_mm: Array) -> Array:
 
 
 def fit_camera(
-    luminance: FloatImage, edge: EdgeCurve, comb: Comb, *, u_scale: float, beside_outer: bool
+    luminance: FloatImage, edge: EdgeCurve, comb: Comb, *, u_scale: float, beside_outer: bool, thickness_mm: float
 ) -> BoardCamera:
     """Refine the comb and find the fret ends: both rows together tell yaw, distortion and the way depth is smeared.
 
@@ -110,7 +112,10 @@ def fit_camera(
         Relative standard uncertainty of the comb's scale.
     beside_outer
         The straightedge lies along the outer string, and not along the middle of the board.
+    thickness_mm
+        Of the straightedge: its face mirrors the frets.
     """
+    behind_mm = GLOW_BEHIND_MM - thickness_mm / 2
     numbers, columns = comb.frets(edge.low_px - 2, edge.high_px + 2)
     position = fret_position_mm(numbers.astype(np.float64), comb.scale_length_mm)
     glow, step = _bands(luminance, edge, comb, np.array([-0.5]))
@@ -134,6 +139,7 @@ def fit_camera(
             near,
             u_scale=u_scale,
             u_end_mm=scatter / comb.px_per_mm,
+            glow_mm=(0.0, 0.1) if beside_outer else (behind_mm, U_GLOW_BEHIND_MM),
             outer=beside_outer,
         )
         near = camera.near_mm
@@ -143,7 +149,10 @@ def fit_camera(
         return camera
     none = np.full(len(position), np.nan)
     usual = np.array([half_nut_mm(comb.scale_length_mm), TAPER])
-    return _fit_rows(comb, position, seen_glow, none, usual, u_scale=u_scale, u_end_mm=U_END_MM, outer=False)
+    glow_mm = (behind_mm, U_GLOW_BEHIND_MM)
+    return _fit_rows(
+        comb, position, seen_glow, none, usual, u_scale=u_scale, u_end_mm=U_END_MM, glow_mm=glow_mm, outer=False
+    )
 
 
 def _like_a_board(near_mm: Array, half_width_mm: float) -> bool:
@@ -190,21 +199,21 @@ def _fit_rows(
     *,
     u_scale: float,
     u_end_mm: float,
+    glow_mm: tuple[float, float],
     outer: bool,
 ) -> BoardCamera:
     from scipy.optimize import least_squares
 
     scale = comb.px_per_mm
     # Beside the outer string next to nothing of the fret lies before the blade: no smear, a crisp row of ends.
-    glow_mm, u_glow_mm = (0.0, 0.1) if outer else (1.5, 1.5)
     u_row, u_end = (0.2, max(u_end_mm, 0.03)) if outer else (U_GLOW_MM, max(u_end_mm, U_END_MM))
     near_mm, u_near = (
         (OUTER_NEAR_MM / 2, OUTER_NEAR_MM) if outer else (half_nut_mm(comb.scale_length_mm), U_NEAR_MIDDLE_MM)
     )
     # What is known beforehand: of the search's own step, the reference's scale, a camera roughly square on, a phone's
     # lens, fret ends and a board's taper, and the glow.
-    expected = np.array([comb.x0_mm, 0.0, 0.0, 0.0, near_mm, TAPER, 0.0, glow_mm])
-    u_expected = np.array([U_START_MM, u_scale, 0.02, 0.03, u_near, 0.005, 0.7, u_glow_mm])
+    expected = np.array([comb.x0_mm, 0.0, 0.0, 0.0, near_mm, TAPER, 0.0, glow_mm[0]])
+    u_expected = np.array([U_START_MM, u_scale, 0.02, 0.03, u_near, 0.005, 0.7, glow_mm[1]])
     glows, ends = np.isfinite(seen_glow), np.isfinite(seen_end)
 
     def comb_of(p: Array) -> Comb:
@@ -226,7 +235,7 @@ def _fit_rows(
         rows = rows_of(moved)
         return np.vstack([((rows[1:] - rows[0]) / STEPS[:, None]).T, np.diag(1 / u_expected)])
 
-    start = np.array([comb.x0_mm, 0.0, comb.yaw, np.clip(comb.k1, -0.05, 0.05), near[0], near[1], 0.0, glow_mm])
+    start = np.array([comb.x0_mm, 0.0, comb.yaw, np.clip(comb.k1, -0.05, 0.05), near[0], near[1], 0.0, glow_mm[0]])
     fit = least_squares(miss, start, jac=rates, loss="soft_l1", x_scale=TYPICAL)
     covariance = np.linalg.inv(fit.jac.T @ fit.jac)  # what is known beforehand keeps it regular
     found = camera_from_comb(comb_of(fit.x))

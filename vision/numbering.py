@@ -86,10 +86,16 @@ def place_frets(
     check_fine(max(guess.px_per_mm for guess in guesses))
     guesses = [guess for guess in guesses if guess.is_fine]
     found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
-    camera = _camera(photo, found)
+    camera = _camera(photo, found, thickness_mm=thickness_mm)
     nut = find_nut(photo.luminance, found.edge, camera, found.matched)
     if numbering.scale_length_mm is None:
-        return _counted(photo, Placed(found, camera, guess), nut, numbering.first_fret)
+        return _counted(
+            photo,
+            Placed(found, camera, guess),
+            nut=nut,
+            first_fret=numbering.first_fret,
+            thickness_mm=thickness_mm,
+        )
     if nut is None:
         check_numbering(found, numbering)
     elif nut != 0:
@@ -107,8 +113,15 @@ def _where(nut: int) -> str:
     return f"at the place of fret {nut}" if nut > 0 else f"{1 - nut} frets' steps before fret 1"
 
 
-def _camera(photo: Photo, found: Located) -> BoardCamera:
-    return fit_camera(photo.luminance, found.edge, found.comb, u_scale=U_COMB_SCALE, beside_outer=found.beside_outer)
+def _camera(photo: Photo, found: Located, *, thickness_mm: float) -> BoardCamera:
+    return fit_camera(
+        photo.luminance,
+        found.edge,
+        found.comb,
+        u_scale=U_COMB_SCALE,
+        beside_outer=found.beside_outer,
+        thickness_mm=thickness_mm,
+    )
 
 
 def _by_spacing(photo: Photo, numbering: Numbering, thickness_mm: float) -> Placed:
@@ -120,8 +133,8 @@ def _by_spacing(photo: Photo, numbering: Numbering, thickness_mm: float) -> Plac
     check_fine(comb.px_per_mm)
     found = replace(placed.found, comb=comb, matched=_shifted(placed.found.matched, by))
     # The comb is held near the scale it is begun with: begin once more at the one found.
-    found = replace(found, comb=_camera(photo, found).comb)
-    camera = _camera(photo, found)
+    found = replace(found, comb=_camera(photo, found, thickness_mm=thickness_mm).comb)
+    camera = _camera(photo, found, thickness_mm=thickness_mm)
     if camera.u_scale > MAX_U_SCALE:
         raise refusal(
             "too-few-crowns",
@@ -161,7 +174,7 @@ def _at_some_scale(photo: Photo, numbering: Numbering, thickness_mm: float) -> P
     for other, _ in found[1:]:
         if best.evidence - other.evidence < MIN_MARGIN and not _same_marks(best, other):
             raise refusal("numbering-ambiguous", "marks are spaced like frets in more than one way")
-    return Placed(best, _camera(photo, best), guess)
+    return Placed(best, _camera(photo, best, thickness_mm=thickness_mm), guess)
 
 
 def _same_marks(a: Located, b: Located) -> bool:
@@ -264,7 +277,7 @@ def _first_under(photo: Photo, found: Located, ends: FretEnds) -> tuple[int, boo
     return first, True
 
 
-def _counted(photo: Photo, placed: Placed, nut: int | None, first_fret: int | None) -> Placed:
+def _counted(photo: Photo, placed: Placed, *, nut: int | None, first_fret: int | None, thickness_mm: float) -> Placed:
     """Number the frets where the scale is known and the scale length is not: the nut, or the first fret in view.
 
     Raises
@@ -280,7 +293,8 @@ def _counted(photo: Photo, placed: Placed, nut: int | None, first_fret: int | No
     by = -nut if nut is not None else (first_fret or 1) - min(found.matched)
     comb = renumbered(found.comb, by, keep_length=False)
     found = replace(found, comb=comb, matched=_shifted(found.matched, by))
-    return Placed(found, _camera(photo, found), placed.guess, "nut" if nut is not None else "first fret")
+    camera = _camera(photo, found, thickness_mm=thickness_mm)
+    return Placed(found, camera, placed.guess, "nut" if nut is not None else "first fret")
 
 
 def _shifted(matched: tuple[int, ...], by: int) -> tuple[int, ...]:
