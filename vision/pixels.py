@@ -11,7 +11,7 @@ from lightgap.neck.profile import Array
 
 from .camera import BoardCamera
 from .halves import halves
-from .joint import PLACES, JointFit, Prior, alike, fit_jointly
+from .joint import PLACES, SHARED, JointFit, Prior, alike, fit_jointly
 from .locate import EdgeCurve
 from .patches import cut_patches, soften, undivided
 from .photo import FloatImage
@@ -19,6 +19,7 @@ from .search import Start, search_starts
 from .shading import MIRROR_WIDTH, Patches, Shape
 from .slit import SlitLight
 
+ALIKE_COST = 0.3  # relative: an explanation that costs so much more is less likely by a factor of e
 SOFT_PX = 2.0  # at this softness places half a millimetre apart lie in one valley
 ROUGH_STARTS, STARTS = 4, 2  # of boards and elevations followed in the softened and in the sharp picture
 DEEPEST_MM = 1.3  # gap and outline together
@@ -100,10 +101,35 @@ def read_pixels(
         tried = both.map(partial(_followed, rough, prior), starts)
         tried.sort(key=lambda t: t.cost)
         tried = both.map(partial(_sharpened, plain, prior), tried[:STARTS])
-    sharp = min(tried, key=lambda t: t.cost)
+    tried.sort(key=lambda t: t.cost)
+    sharp = tried[0]
     shared = alike(sharp, plain, sharp.gap_mm)
     last = fit_jointly(patches, sharp.shape, sharp.gap_mm, prior, rounds=4, levels_like=shared)
-    return last, patches, strain(last, prior)
+    return among(last, tried), patches, strain(last, prior)
+
+
+def among(last: JointFit, tried: list[JointFit]) -> JointFit:
+    """Return the last fit with the heights that several explanations of the pixels make likely together.
+
+    Explanations from other starts, nearly as good, differ by what the model leaves out and not by noise: none is to be
+    preferred for a slightly lower cost. Each takes part by a weight that falls with its cost, and the spread among
+    them is added to the covariance, as of a mixture of distributions.
+
+    Parameters
+    ----------
+    last
+        The best of them, refined.
+    tried
+        All, the best first.
+    """
+    weight = np.exp(-(np.array([t.cost for t in tried]) / tried[0].cost - 1) / ALIKE_COST)
+    weight /= weight.sum()
+    apart = np.stack([t.gap_mm - tried[0].gap_mm for t in tried])
+    mean = weight @ apart
+    spread = ((apart - mean) * weight[:, None]).T @ (apart - mean)
+    covariance = last.covariance.copy()
+    covariance[SHARED:, SHARED:] += spread
+    return replace(last, gap_mm=last.gap_mm + mean, covariance=covariance)
 
 
 def _followed(rough: Patches, prior: Prior, start: Start) -> JointFit:

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
 from lightgap.vision.halves import Halves
-from lightgap.vision.joint import JointFit, Prior, fit_jointly
+from lightgap.vision.joint import SHARED, JointFit, Prior, fit_jointly
 from lightgap.vision.patches import pixel_weights, soften
-from lightgap.vision.pixels import SOFT_PX, prior_for, strain
+from lightgap.vision.pixels import ALIKE_COST, SOFT_PX, among, prior_for, strain
 from lightgap.vision.readings import LIKELY_STRAIN
 from lightgap.vision.search import search_starts
 from lightgap.vision.shading import FAR_BEVEL_MM, SUBROWS, Patches, Shape, crown, draw, shape_from, silhouette
@@ -203,3 +203,20 @@ def test_strain_tells_a_shape_unlike_any_and_not_a_tall_wide_fret(change: dict[s
 def test_shape_goes_to_a_row_of_numbers_and_back() -> None:
     shape = Shape((0.1, 0.2, -0.1, 0.05), 180.0, 0.01, 1 / 250, 2.2, 0.9, 0.03, 1.1, 0.15)
     assert shape_from(shape.vector()) == shape
+
+
+def test_explanations_as_good_as_one_another_are_averaged_and_their_spread_is_stated() -> None:
+    """Two alike in cost: the mean, and half their distance as deviation; a much costlier one: hardly any change."""
+    whole = np.eye(SHARED + 2) * 1e-6
+
+    def explained(gap_mm: list[float], cost: float) -> JointFit:
+        none = np.zeros(2)
+        return JointFit(Shape(), np.array(gap_mm), whole, none, none, none, none, cost)
+
+    first, second = explained([0.1, 0.2], 1.0), explained([0.2, 0.2], 1.0)
+    both = among(first, [first, second])
+    np.testing.assert_allclose(both.gap_mm, [0.15, 0.2], rtol=1e-12)
+    np.testing.assert_allclose(both.covariance[SHARED, SHARED], 1e-6 + 0.05**2, rtol=1e-12)
+    np.testing.assert_allclose(both.covariance[:SHARED], whole[:SHARED], rtol=1e-12)
+    costly = among(first, [first, explained([0.2, 0.2], 1.0 + 10 * ALIKE_COST)])
+    np.testing.assert_allclose(costly.gap_mm, first.gap_mm, atol=1e-5)
