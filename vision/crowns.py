@@ -17,12 +17,13 @@ from numpy.typing import NDArray
 from lightgap.neck.profile import Array
 
 from .camera import BoardCamera
+from .end_faces import cut_ends, fit_ends, is_like_ends, read_well
 from .joint import SHARED as SHARED_PIXELS
 from .locate import EdgeCurve
 from .outline import Outline, mirrored_rim
 from .photo import FloatImage
 from .pixels import read_pixels
-from .readings import CrownFit, CrownSet, chosen, is_unlikely, without_leaps
+from .readings import CONTACT_MM, MIN_SHARE, CrownFit, CrownSet, chosen, is_unlikely, without_leaps
 from .slit import SlitLight, place_boundaries
 from .votes import BESIDE_MM, Board, find_extrema, on_outline, search_shape
 
@@ -37,6 +38,8 @@ DULL_FACE = 0.08  # linear light of a black blade
 # Neighbouring columns share blur, halo, compression blocks and shading: their number must not outvote the priors.
 U_POINT_MM = 0.04
 MIN_REACH_PX = 1.2
+SURE_MM = 0.2  # an outline that tells its crown's height no better has locked on nothing
+SURE_CONTRAST = 0.6  # a weaker step of light leaves an outline to the fret's own shading
 
 
 def measure_crowns(
@@ -53,7 +56,8 @@ def measure_crowns(
     """Measure the gap at every crown that shows its outline.
 
     Along the middle of the board the pixels are explained; beside the outer string, and before a dark gap that is not
-    explained, the outlines alone are.
+    explained, the outlines alone are. Beside the outer string, where outlines leave the straightedge floating or the
+    heights open, the faces of the fret ends are.
 
     Parameters
     ----------
@@ -89,9 +93,12 @@ def measure_crowns(
         outline = fitted.outline
         for crown in fitted.crowns:
             gap[int(np.flatnonzero(frets == crown.fret)[0])] = crown.gap_mm
+    if result is not None:
+        result = without_leaps(result)
+    if board.outer and (slit.contrast < SURE_CONTRAST or not _is_sure(result, len(frets))):
+        result = _by_ends(luminance, edge, board, slit) or result
     if result is None:
         return read or CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, board.camera)
-    result = without_leaps(result)
     return result if read is None else chosen(read, result, len(frets))
 
 
@@ -145,6 +152,42 @@ def _by_pixels(
         dull=dark and float(np.median(patches.face)) < DULL_FACE,
         strain=strain,
     )
+    return without_leaps(read)
+
+
+def _is_sure(read: CrownSet | None, frets: int) -> bool:
+    """Tell whether outlines beside the outer string let the straightedge rest, and say how high the crowns stand."""
+    if read is None or len(read.crowns) < MIN_SHARE * frets or abs(read.lowest_gap_mm) > CONTACT_MM:
+        return False
+    return bool(np.sqrt(np.diag(read.covariance_mm2).max()) < SURE_MM)
+
+
+def _by_ends(luminance: FloatImage, edge: EdgeCurve, board: Board, slit: SlitLight) -> CrownSet | None:
+    """Explain the fret ends' faces; None where they are unlike any, or too few were read."""
+    place = board.position_mm
+    reach = max(float(np.ptp(place)) / 2, 1.0)
+    ends = cut_ends(luminance, edge, slit, board.camera, position_mm=place)
+    fit = fit_ends(ends, (place - place.mean()) / reach)
+    kept = np.flatnonzero(read_well(fit))
+    if not is_like_ends(fit) or len(kept) < MIN_SHARE * len(place):
+        return None
+    slant = board.camera.slant(place)
+    crowns = tuple(
+        CrownFit(
+            int(board.frets[i]),
+            float(place[i]),
+            float(fit.gap_mm[i]),
+            int(fit.pixels[i]),
+            float(fit.noise[i]),
+            float(slant[i]),
+            0.0,
+        )
+        for i in kept
+    )
+    half_mm, tall_mm, _ = fit.shape
+    outline = Outline(float(tall_mm / half_mm**2), 1e-5, 0.0, 0.0)
+    covariance = fit.covariance_mm2[np.ix_(kept, kept)]
+    read = CrownSet(crowns, covariance, np.zeros((len(kept), 6)), outline, board.camera, by_ends=True)
     return without_leaps(read)
 
 

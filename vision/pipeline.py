@@ -17,7 +17,7 @@ from .locate import EdgeCurve, Located
 from .measure import MeasureSettings
 from .numbering import Placed, place_frets
 from .photo import FloatImage, Photo
-from .readings import MAX_MISFIT, MAX_STEP_MM, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet
+from .readings import CONTACT_MM, MAX_MISFIT, MAX_STEP_MM, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet
 from .reference import parse_reference
 from .slit import SlitLight, read_slit
 from .streaks import string_share
@@ -30,7 +30,6 @@ MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
 MAX_ELEVATION_RAD = 0.075
-CONTACT_WITHIN_MM = 0.15
 HANGS_ON = {"nut": "on where the nut is seen", "first fret": "on --first-fret"}
 # A string is followed over nearly its whole length (0.98 and more in renders), a blade's brushed finish over less than
 # half of it (0.46 at most).
@@ -178,7 +177,7 @@ def _profile(
         warnings.append(warning("scale-by-frets", HANGS_ON[placed.anchor or "nut"]))
     if crowns.camera.near_mm[0] < OUTER_NEAR_MM:
         warnings.append(warning("outer-line"))
-    if float(profile.gap_mm.min()) < CONTACT_WITHIN_MM:
+    if float(profile.gap_mm.min()) < CONTACT_MM:
         return widen(rezero_on_contact(profile)), warnings
     if crowns.camera.near_mm[0] < OUTER_NEAR_MM:
         # Fret ends are short arcs that many things resemble: without a crown that touches they prove no fret.

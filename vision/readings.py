@@ -17,6 +17,7 @@ from .outline import Outline
 WELL_EXPLAINED, MAX_MISFIT = 1.4, 2.0
 # Edge rounding, camera height and outline model together: more than this is no contact.
 MAX_FLOAT_MM = 0.25
+CONTACT_MM = 0.15  # a crown seen no farther from the edge touches it
 # Off the line of its neighbours; the highest or lowest frets stand off by 0.2 to 0.3 mm (common practice, no published
 # source). An outermost crown counts half.
 MAX_LEAP_MM = 0.35
@@ -68,6 +69,8 @@ class CrownSet:
         (mm mm), crown curvature (mm mm) and mirror (mm), the outlines refitted: for what the model leaves out.
     by_pixels
         Read by explaining the pixels (`joint`) and not by the outlines alone.
+    by_ends
+        Read by the faces of the fret ends (`end_faces`).
     dark, dull
         Read so before a dark gap, and there under a blade that is dark itself.
     strain
@@ -80,6 +83,7 @@ class CrownSet:
     outline: Outline
     camera: BoardCamera
     by_pixels: bool = False
+    by_ends: bool = False
     dark: bool = False
     dull: bool = False
     strain: float = 0.0

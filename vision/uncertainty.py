@@ -32,6 +32,8 @@ U_SHARED = np.array([0.06, 0.6, 0.0018, 0.00022, 0.06, 0.4])
 # The same where the pixels themselves were explained: place along the board, foot, elevation, curvatures, blur.
 U_PIXELS_MM, U_END_ON_PIXELS_MM, U_FEW_PIXELS_MM = 0.008, 0.05, 0.5
 U_SHARED_PIXELS = np.array([0.05, 0.3, 0.002, 0.0002, 0.05, 0.04])
+# Where the faces of fret ends were: a board whose radius changes tilts them, a flank beside a face looks like it.
+U_ENDS_MM = 0.04
 # Before a dark gap what a crown mirrors is not the gap's own light, and under a black blade no step tells the edge.
 # Sizes from 160 own renders with truth.
 BRIGHT_FACTOR, DARK_FACTOR, DULL_FACTOR = 1.25, 1.5, 2.0
@@ -67,6 +69,8 @@ def own_u_mm(crowns: CrownSet, slit: SlitLight) -> Array:
     """Return each crown's own standard uncertainty of the outline model."""
     slant = np.array([c.slant for c in crowns.crowns])
     count = np.array([max(c.points, 1) for c in crowns.crowns])
+    if crowns.by_ends:
+        return np.full(len(count), U_ENDS_MM)
     if crowns.by_pixels:
         end_on = U_END_ON_PIXELS_MM * np.exp(-((slant / END_ON_SLANT) ** 2))
         return np.asarray(doubt(crowns) * np.sqrt(U_PIXELS_MM**2 + end_on**2 + (U_FEW_PIXELS_MM / count) ** 2))
