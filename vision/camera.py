@@ -222,7 +222,7 @@ def _fit_rows(
     def rows_of(p: Array) -> Array:
         """Glows and ends against where they are seen; several parameter vectors, (8, m, 1), are taken at once."""
         c = comb_of(p)
-        # The glow is the near half's image in the blade's face: it stands behind the line.
+        # The glow is the near half's image in the blade's face: it stands behind that.
         a = (c.end_px(position[glows], -p[7]) - seen_glow[glows]) / scale + p[6]
         b = (c.end_px(position[ends], p[4] + p[5] * position[ends]) - seen_end[ends]) / scale
         return np.concatenate([a / u_row, b / u_end], axis=-1)

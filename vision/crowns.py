@@ -23,7 +23,7 @@ from .locate import EdgeCurve
 from .outline import Outline, mirrored_rim
 from .photo import FloatImage
 from .pixels import read_pixels
-from .readings import CONTACT_MM, MIN_SHARE, CrownFit, CrownSet, chosen, is_unlikely, without_leaps
+from .readings import CONTACT_MM, MIN_SHARE, CrownFit, CrownSet, chosen, doubting, is_unlikely, without_leaps
 from .slit import SlitLight, place_boundaries
 from .votes import BESIDE_MM, Board, find_extrema, on_outline, search_shape
 
@@ -56,8 +56,8 @@ def measure_crowns(
     """Measure the gap at every crown that shows its outline.
 
     Along the middle of the board the pixels are explained; beside the outer string, and before a dark gap that is not
-    explained, the outlines alone are. Beside the outer string, where outlines leave the straightedge floating or the
-    heights open, the faces of the fret ends are.
+    explained, the outlines alone are. Beside the outer string, where the step of light at the edge is weak, or outlines
+    are too few, leave the straightedge floating or the heights open, the faces of the fret ends are.
 
     Parameters
     ----------
@@ -95,8 +95,11 @@ def measure_crowns(
             gap[int(np.flatnonzero(frets == crown.fret)[0])] = crown.gap_mm
     if result is not None:
         result = without_leaps(result)
-    if board.outer and (slit.contrast < SURE_CONTRAST or not _is_sure(result, len(frets))):
-        result = _by_ends(luminance, edge, board, slit) or result
+    sure = result is not None and _is_sure(result, len(frets))
+    if board.outer and (slit.contrast < SURE_CONTRAST or not sure):
+        ends = _by_ends(luminance, edge, replace(board, camera=camera), slit)
+        if ends is not None:
+            result = doubting(ends, result) if sure and result is not None else ends
     if result is None:
         return read or CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, board.camera)
     return result if read is None else chosen(read, result, len(frets))
@@ -155,21 +158,21 @@ def _by_pixels(
     return without_leaps(read)
 
 
-def _is_sure(read: CrownSet | None, frets: int) -> bool:
+def _is_sure(read: CrownSet, frets: int) -> bool:
     """Tell whether outlines beside the outer string let the straightedge rest, and say how high the crowns stand."""
-    if read is None or len(read.crowns) < MIN_SHARE * frets or abs(read.lowest_gap_mm) > CONTACT_MM:
+    if len(read.crowns) < MIN_SHARE * frets or abs(read.lowest_gap_mm) > CONTACT_MM:
         return False
     return bool(np.sqrt(np.diag(read.covariance_mm2).max()) < SURE_MM)
 
 
 def _by_ends(luminance: FloatImage, edge: EdgeCurve, board: Board, slit: SlitLight) -> CrownSet | None:
-    """Explain the fret ends' faces; None where they are unlike any, or too few were read."""
+    """Explain the fret ends' faces; None where they are unlike any, too few, or let the straightedge float."""
     place = board.position_mm
     reach = max(float(np.ptp(place)) / 2, 1.0)
     ends = cut_ends(luminance, edge, slit, board.camera, position_mm=place)
     fit = fit_ends(ends, (place - place.mean()) / reach)
     kept = np.flatnonzero(read_well(fit))
-    if not is_like_ends(fit) or len(kept) < MIN_SHARE * len(place):
+    if not is_like_ends(fit, ends.slant) or len(kept) < MIN_SHARE * len(place):
         return None
     slant = board.camera.slant(place)
     crowns = tuple(
@@ -188,7 +191,9 @@ def _by_ends(luminance: FloatImage, edge: EdgeCurve, board: Board, slit: SlitLig
     outline = Outline(float(tall_mm / half_mm**2), 1e-5, 0.0, 0.0)
     covariance = fit.covariance_mm2[np.ix_(kept, kept)]
     read = CrownSet(crowns, covariance, np.zeros((len(kept), 6)), outline, board.camera, by_ends=True)
-    return without_leaps(read)
+    read = without_leaps(read)
+    rests = len(read.crowns) >= MIN_SHARE * len(place) and abs(read.lowest_gap_mm) <= CONTACT_MM
+    return read if rests else None
 
 
 def _fit(

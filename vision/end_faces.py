@@ -39,8 +39,10 @@ U_ASIDE_MM, U_KINK_ASIDE_MM = 0.5, 0.012
 NOISE = 0.03  # linear light at mid grey, model errors included; only ratios matter
 CORRELATED = 8.0  # neighbouring pixels that share one model error
 ROBUST = 2.5
-MOST_U_MM, MAX_NOISE = 0.04, 1.8  # of one end; of all, where ends explained well stand at 0.2 to 1.6
+MOST_U_MM, MAX_NOISE = 0.04, 1.8  # of one end; of all, in units of the scatter assumed
 AT_LIMIT = 0.02
+# A bevel leans the top of a face back by a millimetre at most (common practice, no published source).
+MOST_ASIDE_MM, MOST_DEPTH_MM, LEAST_SLANT = 0.6, 1.25, 0.15
 FIRST_ROUNDS, ROUNDS = 4, 7
 STEP = np.array(
     [0.02, 0.02, 0.05, 0.02, 0.01]
@@ -171,7 +173,8 @@ def _spread(size: int, blur_px: float) -> Array:
 def _weights(ends: EndPatches, gap_mm: Array, depth_mm: float) -> Array:
     below = ends.row_below_mm
     lowest = np.maximum(gap_mm, 0.0)[:, None, None] + depth_mm
-    used = (below > -1.2 * ends.blur_px / ends.px_per_mm) & (below < lowest)
+    highest = np.minimum(gap_mm, 0.0)[:, None, None] - 1.2 * ends.blur_px / ends.px_per_mm
+    used = (below > highest) & (below < lowest)
     return np.asarray(ends.inside * used / (NOISE**2 * (0.15 + np.maximum(ends.light, 0))))
 
 
@@ -283,10 +286,21 @@ def read_well(fit: EndFit) -> Mask:
     return np.asarray((u < MOST_U_MM) & (fit.noise < max(2 * float(np.median(fit.noise)), 1.0)))
 
 
-def is_like_ends(fit: EndFit) -> bool:
-    """Tell whether the shape found is a fret end's and none at the limits of the search, and explains the pixels."""
+def is_like_ends(fit: EndFit, slant: Array) -> bool:
+    """Tell whether what was found are fret ends: of a likely shape, in their place, and explained.
+
+    Parameters
+    ----------
+    fit
+        From `fit_ends`.
+    slant
+        (f,) of the ends. What runs aside in step with it lies deeper than an end: the fret's own body.
+    """
     within = bool((fit.shape < MOST - AT_LIMIT).all() and (fit.shape[:2] > LEAST[:2] + AT_LIMIT).all())
-    return within and float(np.median(fit.noise)) < MAX_NOISE
+    if not within or float(np.median(fit.noise)) > MAX_NOISE or abs(float(np.median(fit.aside_mm))) > MOST_ASIDE_MM:
+        return False
+    swept = float(np.ptp(slant)) > LEAST_SLANT
+    return not swept or abs(float(np.polyfit(slant, fit.aside_mm, 1)[0])) < MOST_DEPTH_MM
 
 
 def _drawn(ends: EndPatches, p: Array) -> Array:

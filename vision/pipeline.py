@@ -225,11 +225,12 @@ def _facts(photo: Photo, slit: SlitLight, crowns: CrownSet, placed: Placed) -> d
         "edge_scatter_px": placed.found.edge.scatter_px,
         "camera_distance_mm": camera.distance_mm,
         "focal_px": focal_px(photo),
-        "elevation_deg": float(np.degrees(crowns.outline.elevation_rad)),
         "yaw_deg": float(yaw),
-        "board_radius_mm": 1 / max(crowns.outline.board_per_mm, 1e-5),
         "comb_score": placed.found.comb.score,
     }
+    if not crowns.by_ends:  # which tell neither
+        facts["elevation_deg"] = float(np.degrees(crowns.outline.elevation_rad))
+        facts["board_radius_mm"] = 1 / max(crowns.outline.board_per_mm, 1e-5)
     if placed.anchor is not None:
         facts["scale_length_mm"] = camera.comb.scale_length_mm
     return {k: round(float(v), 4) for k, v in facts.items()}

@@ -19,7 +19,7 @@ from .search import Start, search_starts
 from .shading import MIRROR_WIDTH, Patches, Shape
 from .slit import SlitLight
 
-ALIKE_COST = 0.3  # relative: an explanation that costs so much more is less likely by a factor of e
+ALIKE_COST = 0.3  # relative: what costs so much more counts less by a factor of e
 SOFT_PX = 2.0  # at this softness places half a millimetre apart lie in one valley
 ROUGH_STARTS, STARTS = 4, 2  # of boards and elevations followed in the softened and in the sharp picture
 DEEPEST_MM = 1.3  # gap and outline together

@@ -32,8 +32,9 @@ U_SHARED = np.array([0.06, 0.6, 0.0018, 0.00022, 0.06, 0.4])
 # The same where the pixels themselves were explained: place along the board, foot, elevation, curvatures, blur.
 U_PIXELS_MM, U_END_ON_PIXELS_MM, U_FEW_PIXELS_MM = 0.008, 0.05, 0.5
 U_SHARED_PIXELS = np.array([0.05, 0.3, 0.002, 0.0002, 0.05, 0.04])
-# Where the faces of fret ends were: a board whose radius changes tilts them, a flank beside a face looks like it.
-U_ENDS_MM = 0.04
+# Where the faces of fret ends were: each by itself (a flank beside a face may look like it), and all in one curve along
+# the board, for the fret's body that is seen beside its end in step with the slant, and a radius that changes.
+U_ENDS_MM, U_ENDS_PER_SLANT_MM = 0.04, 0.1
 # Before a dark gap what a crown mirrors is not the gap's own light, and under a black blade no step tells the edge.
 # Sizes from 160 own renders with truth.
 BRIGHT_FACTOR, DARK_FACTOR, DULL_FACTOR = 1.25, 1.5, 2.0
@@ -66,11 +67,11 @@ def fit_covariance(crowns: CrownSet) -> Array:
 
 
 def own_u_mm(crowns: CrownSet, slit: SlitLight) -> Array:
-    """Return each crown's own standard uncertainty of the outline model."""
+    """Return each crown's own standard uncertainty of the model."""
+    if crowns.by_ends:
+        return np.full(len(crowns.crowns), U_ENDS_MM)
     slant = np.array([c.slant for c in crowns.crowns])
     count = np.array([max(c.points, 1) for c in crowns.crowns])
-    if crowns.by_ends:
-        return np.full(len(count), U_ENDS_MM)
     if crowns.by_pixels:
         end_on = U_END_ON_PIXELS_MM * np.exp(-((slant / END_ON_SLANT) ** 2))
         return np.asarray(doubt(crowns) * np.sqrt(U_PIXELS_MM**2 + end_on**2 + (U_FEW_PIXELS_MM / count) ** 2))
@@ -81,6 +82,9 @@ def own_u_mm(crowns: CrownSet, slit: SlitLight) -> Array:
 
 def shape_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
     """Return the (n, n) covariance that the shared shape's model adds: fully correlated along the board."""
+    if crowns.by_ends:
+        bent = U_ENDS_PER_SLANT_MM * np.abs(np.array([c.slant for c in crowns.crowns]))
+        return np.asarray(np.outer(bent, bent))
     u = U_SHARED_PIXELS * doubt(crowns) if crowns.by_pixels else U_SHARED * weakness(slit)
     spread = crowns.sensitivity * u
     return np.asarray(spread @ spread.T)
