@@ -97,7 +97,7 @@ def place_frets(
             thickness_mm=thickness_mm,
         )
     if nut is None:
-        check_numbering(found, numbering)
+        check_numbering(found, numbering, by_object=guess.source is not None)
     elif nut != 0:
         raise refusal("nut-contradicts", _where(nut))
     placed = Placed(found, camera, guess)

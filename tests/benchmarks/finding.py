@@ -166,7 +166,7 @@ def try_finding(photo: Path) -> Found:
         )
         refused = ""
         try:
-            check_numbering(found, numbering)
+            check_numbering(found, numbering, by_object=guess.source is not None)
         except Refusal as problem:
             refused = problem.code
     except Refusal as problem:

@@ -12,7 +12,9 @@ from benchmarks.accuracy import settings_from_inputs
 
 from lightgap.neck.errors import InputError, Refusal
 from lightgap.neck.frets import fret_position_mm
+from lightgap.vision.calibrate import Numbering, check_numbering
 from lightgap.vision.comb import Comb
+from lightgap.vision.locate import EdgeCurve, Located
 from lightgap.vision.measure import MeasureSettings, measure_photo
 from lightgap.vision.numbering import renumbered
 from lightgap.vision.several import measure_photos
@@ -174,3 +176,15 @@ def test_mistakes_are_said_before_anything_is_measured() -> None:
         measure_photo(NO_NUT, MeasureSettings(reference="frets"))
     with pytest.raises(InputError, match="each has its own"):
         measure_photos([NO_NUT, NUT_IN_VIEW], replace(by_frets(NO_NUT, 5), chord=None))
+
+
+def test_fret_ends_are_numbered_by_an_object_or_by_what_is_told() -> None:
+    """However clear the spacing: a straightedge's height alone tells the scale too roughly beside the outer string."""
+    edge = EdgeCurve(np.array([200.0]), 800.0, 800.0, 0.0, 1599.0, 1, 0.0)
+    comb = Comb(1, 100.0, 12.0, 0.0, 0.0, 0.0, 800.0, 1600.0, 648.0)
+    found = Located(edge, comb, (3, 4, 5), 100.0, 0.0, beside_outer=True)
+    check_numbering(found, Numbering(648.0, None, None), by_object=True)
+    check_numbering(found, Numbering(648.0, None, 3), by_object=False)
+    check_numbering(replace(found, beside_outer=False), Numbering(648.0, None, None), by_object=False)
+    with pytest.raises(Refusal, match="which fret is which"):
+        check_numbering(found, Numbering(648.0, None, None), by_object=False)
