@@ -23,7 +23,7 @@ OUTER_NEAR_MM = 8.0  # fret ends nearer than this to the line: the straightedge 
 U_NEAR_MIDDLE_MM = 2.5  # of half a board's width at the nut
 TAPER = 0.014
 U_GLOW_MM, U_END_MM = 0.12, 0.1
-# The blade's face mirrors the near half of each fret: an image this far behind the face.
+# The blade's face mirrors the near half of each fret: an image this far behind the face, by own renders with truth.
 GLOW_BEHIND_MM, U_GLOW_BEHIND_MM = 1.8, 1.2
 U_START_MM = 5.0
 BAND_MM, BAND_STEP_MM = 0.45, 0.05

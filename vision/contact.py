@@ -15,6 +15,22 @@ from .readings import MAX_FLOAT_MM, CrownSet
 END_MM = 3.0  # a straightedge's end is seen where its edge stops so far short
 
 
+def check_edge(crowns: CrownSet) -> None:
+    """Refuse a scale by the straightedge's height alone from a line that no crown comes near: it may be a string.
+
+    Raises
+    ------
+    Refusal
+        `no-contact`.
+    """
+    if crowns.lowest_gap_mm > MAX_FLOAT_MM:
+        raise refusal(
+            "no-contact",
+            f"lowest gap {crowns.lowest_gap_mm:+.2f} mm, under the line from which the height gives the scale",
+            cure="use a reference object, or show a fret that the straightedge touches",
+        )
+
+
 def check_contact(crowns: CrownSet, covariance_mm2: Array, edge: EdgeCurve, width_px: int) -> None:
     """A rigid straightedge seen from end to end rests somewhere on either side of its middle.
 

@@ -11,42 +11,38 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 
 from lightgap.neck.profile import Array
 
 from .camera import BoardCamera, column_of
+from .joint import CORRELATED, ROBUST
 from .locate import EdgeCurve
+from .patches import NOISE, binned_blur, binning
 from .photo import FloatImage
+from .shading import Mask, blur_matrix
 from .slit import SlitLight
 
-Mask = NDArray[np.bool_]
-
 FINE = 3  # parts of a pixel, each way
-TARGET_PX_PER_MM = 14.0  # finer pictures are binned: the point spread leaves nothing between the pixels
 REACH_MM, ABOVE_MM, BELOW_MM = 1.9, 0.25, 1.05
 # Half the width, the height and the bevel of an end, from narrow and low wires to wide and tall ones (common practice,
 # no published source).
 SHAPE, U_SHAPE = np.array([1.15, 0.9, 0.5]), np.array([0.15, 0.2, 0.3])
 LEAST, MOST = np.array([0.75, 0.6, 0.0]), np.array([1.6, 1.5, 1.5])
+TYPICAL_GAP_MM = 0.2
 UPRIGHT = 0.97  # of half the width: beyond it the outline goes on straight
 USED, SEARCHED = 0.8, 0.6  # of the height, from the top: below it the board comes in
 TRIAL_ASIDE_MM = np.arange(-0.8, 0.81, 0.2)
 TRIAL_GAPS_MM = np.arange(-0.24, 0.61, 0.12)
 TRIAL_TILTS = np.arange(-0.4, 0.41, 0.2)
+AGAIN_GAPS_MM = np.arange(-0.3, 0.7, 0.06)
 U_ASIDE_MM, U_KINK_ASIDE_MM = 0.5, 0.012
-NOISE = 0.03  # linear light at mid grey, model errors included; only ratios matter
-CORRELATED = 8.0  # neighbouring pixels that share one model error
-ROBUST = 2.5
 MOST_U_MM, MAX_NOISE = 0.04, 1.8  # of one end; of all, in units of the scatter assumed
 AT_LIMIT = 0.02
 # A bevel leans the top of a face back by a millimetre at most (common practice, no published source).
 MOST_ASIDE_MM, MOST_DEPTH_MM, LEAST_SLANT = 0.6, 1.25, 0.15
 FIRST_ROUNDS, ROUNDS = 4, 7
-STEP = np.array(
-    [0.02, 0.02, 0.05, 0.02, 0.01]
-)  # of half width, height, bevel, place and gap, for numerical derivatives
+# For numerical derivatives: of half width, height, bevel, place and gap.
+STEP = np.array([0.02, 0.02, 0.05, 0.02, 0.01])
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,11 +107,11 @@ class EndFit:
 def cut_ends(
     luminance: FloatImage, edge: EdgeCurve, slit: SlitLight, camera: BoardCamera, *, position_mm: Array
 ) -> EndPatches:
-    """Cut the pixels around each fret end out of the picture, binned to about `TARGET_PX_PER_MM`."""
+    """Cut the pixels around each fret end out of the picture, binned as other patches are."""
     near = camera.near_mm[0] + camera.near_mm[1] * position_mm
     expected = column_of(camera, position_mm, near)
     scale = float(np.mean(camera.px_per_mm(expected) * camera.distance_mm / (camera.distance_mm - near)))
-    bin_px = max(1, int(scale / TARGET_PX_PER_MM + 0.3))
+    bin_px = binning(scale)
     wide = int(np.ceil(2 * REACH_MM * scale / bin_px))
     start = np.rint(expected - wide * bin_px / 2).astype(np.intp)
     top = edge.y_px(expected) + slit.offset_px
@@ -140,7 +136,7 @@ def cut_ends(
         camera.comb.direction * camera.slant(position_mm),
         slit.gap_light[at],
         scale / bin_px,
-        float(np.hypot(slit.blur_px / bin_px, np.sqrt((1 - 1 / bin_px**2) / 12))),
+        binned_blur(slit.blur_px, bin_px),
     )
 
 
@@ -166,8 +162,7 @@ def draw_ends(ends: EndPatches, shape: Array, aside_mm: Array, gap_mm: Array) ->
 
 def _spread(size: int, blur_px: float) -> Array:
     """Return the matrix that blurs fine parts and takes the pixels' centres."""
-    every = gaussian_filter1d(np.eye(size), blur_px * FINE, axis=0, truncate=3.0, mode="nearest")
-    return np.asarray(every[FINE // 2 :: FINE])
+    return blur_matrix(size, blur_px * FINE)[FINE // 2 :: FINE]
 
 
 def _weights(ends: EndPatches, gap_mm: Array, depth_mm: float) -> Array:
@@ -247,14 +242,14 @@ def _fit(ends: EndPatches, start: Array, *, rounds: int, used: float) -> EndFit:
         matrix += np.diag(np.concatenate([1 / u**2, np.ones(f)])) + kinks.T @ kinks  # a gap is known to 1 mm anyway
         right[known] -= (p[known] - mean) / u**2
         right -= kinks.T @ (kinks @ p)
-        cost = _robust(z) + against(p)
+        cost = float(_robust(z).sum()) + against(p)
         moved = 0.0
         for _ in range(6):
             step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), right)
             q = p + np.clip(step, -0.12, 0.12)
             q[:3] = np.clip(q[:3], LEAST, MOST)
             after = explain_ends(ends, _drawn(ends, q), weight) / scatter[:, None]
-            if _robust(after) + against(q) < cost:
+            if float(_robust(after).sum()) + against(q) < cost:
                 moved = float(np.abs(q - p).max())
                 p, damping = q, max(damping / 4, 1e-5)
                 break
@@ -268,16 +263,17 @@ def _fit(ends: EndPatches, start: Array, *, rounds: int, used: float) -> EndFit:
 
 def _searched_again(ends: EndPatches, fit: EndFit) -> Array:
     """Return where to begin once more: with the shape found, every gap tried at the place that its neighbours have."""
-    f, order = len(fit.gap_mm), np.arange(len(fit.gap_mm))
-    ahead = np.array([np.median(fit.aside_mm[max(i - 2, 0) : i + 3]) for i in order])
-    trials = np.arange(-0.3, 0.7, 0.06)
-    weight = _weights(ends, np.full(f, 0.2), SEARCHED * float(fit.shape[1]))
-    cost = np.empty((f, len(trials)))
-    for j, gap in enumerate(trials):
-        shares = draw_ends(ends, fit.shape, ahead, np.full(f, gap))
-        z = explain_ends(ends, shares, weight) / np.sqrt(CORRELATED)
-        cost[:, j] = 2 * ROBUST**2 * (np.sqrt(1 + (z / ROBUST) ** 2) - 1).sum(axis=1)
-    return np.concatenate([fit.shape, ahead, trials[cost.argmin(axis=1)]])
+    ahead = np.array([np.median(fit.aside_mm[max(i - 2, 0) : i + 3]) for i in range(len(fit.aside_mm))])
+    cost = _tried(ends, fit.shape, ahead, AGAIN_GAPS_MM)
+    return np.concatenate([fit.shape, ahead, AGAIN_GAPS_MM[cost.argmin(axis=1)]])
+
+
+def _tried(ends: EndPatches, shape: Array, aside_mm: Array, gaps_mm: Array) -> Array:
+    """Return (f, gaps): how badly each end is explained at trial gaps, by the same pixels."""
+    f = len(ends.light)
+    weight = _weights(ends, np.full(f, TYPICAL_GAP_MM), SEARCHED * float(shape[1]))
+    drawn = (draw_ends(ends, shape, aside_mm, np.full(f, gap)) for gap in gaps_mm)
+    return np.stack([_robust(explain_ends(ends, d, weight) / np.sqrt(CORRELATED)) for d in drawn], axis=1)
 
 
 def read_well(fit: EndFit) -> Mask:
@@ -311,13 +307,7 @@ def _drawn(ends: EndPatches, p: Array) -> Array:
 def _search(ends: EndPatches, along: Array) -> tuple[Array, Array]:
     """Return places and heights tried coarsely: the places in one row along the board."""
     f, order = len(along), np.arange(len(along))
-    weight = _weights(ends, np.full(f, 0.2), SEARCHED * float(SHAPE[1]))
-    table = np.empty((f, len(TRIAL_ASIDE_MM), len(TRIAL_GAPS_MM)))
-    for i, aside in enumerate(TRIAL_ASIDE_MM):
-        for j, gap in enumerate(TRIAL_GAPS_MM):
-            shares = draw_ends(ends, SHAPE, np.full(f, aside), np.full(f, gap))
-            z = explain_ends(ends, shares, weight) / np.sqrt(CORRELATED)
-            table[:, i, j] = 2 * ROBUST**2 * (np.sqrt(1 + (z / ROBUST) ** 2) - 1).sum(axis=1)
+    table = np.stack([_tried(ends, SHAPE, np.full(f, aside), TRIAL_GAPS_MM) for aside in TRIAL_ASIDE_MM], axis=1)
     least = table.min(axis=2)
     step = TRIAL_ASIDE_MM[1] - TRIAL_ASIDE_MM[0]
     best = (np.inf, np.zeros(f))
@@ -371,5 +361,6 @@ def _scatter(off: Array, weight: Array) -> Array:
     return np.asarray(np.maximum(np.array(spread), 0.2) * np.sqrt(CORRELATED))
 
 
-def _robust(z: Array) -> float:
-    return 2 * ROBUST**2 * float((np.sqrt(1 + (z / ROBUST) ** 2) - 1).sum())
+def _robust(z: Array) -> Array:
+    """Return (f,) the robust cost of each end."""
+    return np.asarray(2 * ROBUST**2 * (np.sqrt(1 + (z / ROBUST) ** 2) - 1).sum(axis=1))

@@ -29,6 +29,16 @@ NEIGHBOUR_MARGIN_MM = 0.05
 BLUR_REACH = 4.0  # blurs: three are drawn, of a blur that may turn out wider
 
 
+def binning(px_per_mm: float) -> int:
+    """Return how many pixels in a row are taken together: about `TARGET_PX_PER_MM` are left."""
+    return max(1, int(px_per_mm / TARGET_PX_PER_MM + 0.3))
+
+
+def binned_blur(blur_px: float, bin_px: int) -> float:
+    """Return a point spread in pixels taken together, which add a box to it."""
+    return float(np.hypot(blur_px / bin_px, np.sqrt((1 - 1 / bin_px**2) / 12)))
+
+
 def cut_patches(
     luminance: FloatImage,
     edge: EdgeCurve,
@@ -41,7 +51,7 @@ def cut_patches(
 ) -> Patches:
     """Cut the pixels around each fret out of the picture, binned to about `TARGET_PX_PER_MM`."""
     scale = float(camera.px_per_mm(np.array([camera.comb.middle_px]))[0])
-    bin_px = max(1, int(scale / TARGET_PX_PER_MM + 0.3))
+    bin_px = binning(scale)
     slant = camera.slant(position_mm)
     low = np.minimum(-slant * NEAR_MM, 0) - 1.9
     high = np.maximum(-slant * NEAR_MM, 0) + 1.9
@@ -67,8 +77,7 @@ def cut_patches(
     beyond = below[:, SUBROWS // 2 :: SUBROWS] * px[:, None, :]
     face = np.array([np.median(one[(b < -1.5) & (b > -3 - bin_px)]) for one, b in zip(light, beyond, strict=True)])
     reach = max(float(np.ptp(position_mm)) / 2, 1.0)
-    # Binning adds a box to the point spread.
-    blur = float(np.hypot(slit.blur_px / bin_px, np.sqrt((1 - 1 / bin_px**2) / 12)))
+    blur = binned_blur(slit.blur_px, bin_px)
     single = np.float32  # enough for pixels, and twice as fast
     return Patches(
         light.astype(single),

@@ -10,7 +10,7 @@ from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contac
 
 from .calibrate import Numbering, check_fine, focal_px, settle_scale
 from .camera import OUTER_NEAR_MM
-from .contact import check_contact
+from .contact import check_contact, check_edge
 from .crowns import measure_crowns
 from .findings import refusal, warning
 from .locate import EdgeCurve, Located
@@ -74,6 +74,8 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     _check_depth(crowns)
     covariance = crown_covariance(crowns, slit)
     check_contact(crowns, covariance, found.edge, photo.facts.width_px)
+    if placed.guess.source is None and not placed.guess.by_frets:
+        check_edge(crowns)
     profile, warnings = _profile(crowns, covariance, placed, slit, settings)
     chord = choose_chord(profile, settings.chord)
     check_coverage(profile, chord)

@@ -273,13 +273,14 @@ def blurred(pictures: Array, patches: Patches, shape: Shape) -> Array:
     As products with the blur's matrices: for pictures this small several times faster than filtering.
     """
     blur, subrows = patches.blur_px * shape.blur, patches.subrows
-    down = _blur_matrix(pictures.shape[2], blur * subrows, pictures.dtype)[subrows // 2 :: subrows]
-    across = _blur_matrix(pictures.shape[3], blur, pictures.dtype).T
+    down = blur_matrix(pictures.shape[2], blur * subrows, pictures.dtype)[subrows // 2 :: subrows]
+    across = blur_matrix(pictures.shape[3], blur, pictures.dtype).T
     rows = down @ pictures
     return np.asarray((rows.reshape(-1, rows.shape[3]) @ across).reshape(rows.shape))
 
 
-def _blur_matrix(size: int, blur_px: float, dtype: DTypeLike) -> Array:
+def blur_matrix(size: int, blur_px: float, dtype: DTypeLike = float) -> Array:
+    """Return the (size, size) matrix that blurs a row by a Gaussian."""
     return np.asarray(gaussian_filter1d(np.eye(size, dtype=dtype), blur_px, axis=0, truncate=3.0, mode="nearest"))
 
 

@@ -33,7 +33,8 @@ U_SHARED = np.array([0.06, 0.6, 0.0018, 0.00022, 0.06, 0.4])
 U_PIXELS_MM, U_END_ON_PIXELS_MM, U_FEW_PIXELS_MM = 0.008, 0.05, 0.5
 U_SHARED_PIXELS = np.array([0.05, 0.3, 0.002, 0.0002, 0.05, 0.04])
 # Where the faces of fret ends were: each by itself (a flank beside a face may look like it), and all in one curve along
-# the board, for the fret's body that is seen beside its end in step with the slant, and a radius that changes.
+# the board, for the fret's body that is seen beside its end in step with the slant, and a radius that changes. Sizes
+# from 67 own renders with truth, and from painted ends with bodies.
 U_ENDS_MM, U_ENDS_PER_SLANT_MM = 0.04, 0.1
 # Before a dark gap what a crown mirrors is not the gap's own light, and under a black blade no step tells the edge.
 # Sizes from 160 own renders with truth.
