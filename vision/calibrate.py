@@ -375,6 +375,10 @@ def check_numbering(found: Located, numbering: Numbering, *, by_object: bool) ->
     if numbering.first_fret is not None or numbering.scale_length_mm is None:
         return
     if found.beside_outer and not by_object:
-        raise refusal("numbering-ambiguous")
+        raise refusal(
+            "numbering-ambiguous",
+            "by the straightedge's height alone, beside the outer string",
+            cure="say which fret is the first in view (--first-fret), show the nut, or use a reference object",
+        )
     if found.evidence - found.rival_evidence < (MIN_MARGIN_OUTER if found.beside_outer else MIN_MARGIN):
         raise refusal("numbering-ambiguous")

@@ -46,6 +46,26 @@ FULL_CONTRAST, CONTRAST_POWER = 0.95, 2.3
 CAMPAIGN_FACTOR = 1.6
 
 
+# What the shared line and each crown's own stand for, and what shrinks them.
+BY_CROWNS = (
+    (
+        "shared outline (camera height, board radius, place along the board)",
+        "hold the camera level with the board, give --board-radius, aim with the deepest crowns off the middle",
+    ),
+    (
+        "each crown's outline (shading, mirrored surroundings)",
+        "put a light card or dark cloth close behind the neck",
+    ),
+)
+BY_ENDS = (
+    ("fret ends seen aslant (the fret's body beside them, a radius that changes)", "a longer distance"),
+    (
+        "each fret end's face (what stands beside it)",
+        "look along the board's slope, or lay the straightedge along the middle of a neck without strings",
+    ),
+)
+
+
 def weakness(slit: SlitLight) -> float:
     """Return how much the missing contrast of blade and light widens the model's uncertainty."""
     return float(max(1.0, (FULL_CONTRAST / max(slit.contrast, 0.1)) ** CONTRAST_POWER))
@@ -112,21 +132,12 @@ def budget_lines(crowns: CrownSet, slit: SlitLight, profile: GapProfile, relief:
     shape = CAMPAIGN_FACTOR * float(np.sqrt(row @ shape_covariance(crowns, slit) @ row))
     own = CAMPAIGN_FACTOR * float(np.sqrt(np.sum((row * own_u_mm(crowns, slit)) ** 2)))
     blade = CAMPAIGN_FACTOR * float(np.sqrt(np.sum(row**2)) * U_STRAIGHTEDGE_MM)
+    (shared_what, shared_cure), (own_what, own_cure) = BY_ENDS if crowns.by_ends else BY_CROWNS
     lines = [
+        BudgetLine(shared_what, shape, "B", shared_cure),
+        BudgetLine(own_what, own, "B", own_cure),
         BudgetLine(
-            "shared outline (camera height, board radius, place along the board)",
-            shape,
-            "B",
-            "hold the camera level with the board, give --board-radius, aim with the deepest crowns off the middle",
-        ),
-        BudgetLine(
-            "each crown's outline (shading, mirrored surroundings)",
-            own,
-            "B",
-            "put a light card or dark cloth close behind the neck",
-        ),
-        BudgetLine(
-            "outline fit (noise, camera, curvatures)",
+            "fit to the picture (noise, camera, shapes)",
             fit,
             "A",
             "more light, a longer distance, or half the neck at a time",
