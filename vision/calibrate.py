@@ -17,10 +17,11 @@ from .camera import BoardCamera
 from .comb import Comb, CombPrior
 from .edge import Line, beside, find_lines, sharpest_px
 from .findings import refusal
-from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, check_likeliest, find_rises_px, sharpened
+from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, check_parallel, find_uppers, likeliest, sharpened
 from .locate import EdgeCurve, Located, follow_edge, number_frets
-from .photo import Photo
+from .photo import FloatImage, Photo
 from .reference import ReferenceObject, ReferenceRequest, find_references
+from .strings import strings_before
 from .types import Scale, ScaleCheck
 
 # Without the lens's focal length, a phone's main camera is assumed (28 mm equivalent; common practice).
@@ -41,6 +42,10 @@ MIN_PX_PER_MM = 4.0
 # Nothing in the picture is sharper than this: no gap of a tenth of a millimetre can be read in it.
 MAX_PICTURE_BLUR_PX = 3.5
 MAX_PAIRS = 60
+# Two lower edges whose scores differ by less are equally likely: the board's border does nearly as well as the edge
+# where strings hide the face. Scales nearer than the first are one, and farther than the second number no frets alike.
+TIE, SAME_SCALE, NEAR_SCALE = 0.3, 0.02, 0.13
+NEARLY = 1.0  # a string does better than the edge below it by less; an edge than the board's border by more
 # Fret ends taken for crowns look like a straightedge beside the outer string, one fret off at nearly the right scale.
 MIN_MARGIN_OUTER = 9.0
 MIN_MARGIN = 4.0  # odds of 55 to 1 for the best numbering over the next
@@ -66,6 +71,8 @@ class ScaleGuess:
         Where in the picture the height was read; None elsewhere.
     height_unseen
         The straightedge's height was given, but its upper edge is not seen: the object alone tells the scale.
+    tied
+        Another pair of lines does nearly as well as the straightedge's two edges, at a scale some frets off.
     """
 
     px_per_mm: float
@@ -77,6 +84,7 @@ class ScaleGuess:
     upper: Line | None = None
     column_px: float | None = None
     height_unseen: bool = False
+    tied: bool = False
 
     @property
     def is_fine(self) -> bool:
@@ -236,43 +244,103 @@ def locate_scaled(
     fretted = with_frets(photo.luminance, candidates, prior)
     if not fretted or fretted[0].match is None or fretted[0].match.comb.score < MIN_COMB_SCORE:
         raise refusal("no-crowns" if height_mm is None else "no-straightedge")
-    best = fretted[0]
-    guess = sources[best.px_per_mm, best.line]
-    if guess.upper is not None and height_mm is not None:
-        edge, guess = _by_followed_edges(photo, fretted, sources, height_mm)
-        scale = _at_line(guess, focal_px(photo), thickness_mm)
-    else:
-        edge = follow_edge(photo.luminance, best.line, fretted[0].match.comb, best.px_per_mm)
-        scale = best.px_per_mm
-    here = replace(prior, px_per_mm=scale, u_scale=guess.u_relative)
-    if guess.source is not None and height_mm is not None:
-        rises: list[float] = []
-        if not out_of_picture(best.line, height_mm * scale):
-            check_likeliest(fretted)
-            lines = beside(list(guess.lines), photo.luminance, guess.source.outline_px)
-            rises = find_rises_px(photo.luminance, lines, edge, here)
-        if rises:
-            here = sharpened(here, rises, Face(height_mm, thickness_mm))
-        else:
-            here, guess = replace(here, u_scale=U_REFERENCE_ALONE), replace(guess, height_unseen=True)
+    framed = _frame(photo, fretted, sources, prior, height_mm=height_mm, thickness_mm=thickness_mm)
+    edge, guess = framed.edge, framed.guess
     found: list[Located] = []
     trouble: Refusal | None = None
     for length in lengths:
         try:
-            found.append(number_frets(photo.luminance, edge, replace(here, scale_length_mm=length)))
+            found.append(number_frets(photo.luminance, edge, replace(framed.prior, scale_length_mm=length)))
         except Refusal as problem:
             trouble = trouble or problem
     if found:
-        return max(found, key=lambda f: f.evidence), guess
+        best = max(found, key=lambda f: f.evidence)
+        check_parallel(edge, framed.borders, best.comb)
+        return best, guess
     assert trouble is not None
     if guess.source is None and not guess.by_frets and trouble.code == "no-crowns":
         raise refusal("no-straightedge")  # the scale came from two edges taken for the straightedge's
     raise trouble
 
 
+@dataclass(frozen=True, slots=True)
+class _Framed:
+    """The lower edge, followed, and what is known before the frets under it are numbered.
+
+    Attributes
+    ----------
+    borders
+        What may be the upper edge, followed.
+    """
+
+    edge: EdgeCurve
+    borders: tuple[EdgeCurve, ...]
+    prior: CombPrior
+    guess: ScaleGuess
+
+
+def _frame(
+    photo: Photo,
+    fretted: list[Candidate],
+    sources: dict[tuple[float, Line], ScaleGuess],
+    prior: CombPrior,
+    *,
+    height_mm: float | None,
+    thickness_mm: float,
+) -> _Framed:
+    """Follow the likeliest lower edge, and the upper one where the straightedge's height is known."""
+    best = fretted[0]
+    guess = sources[best.px_per_mm, best.line]
+    if guess.upper is not None and height_mm is not None:
+        _check_no_string(fretted, photo.luminance)
+        edge, border, guess = _by_followed_edges(photo, fretted, sources, height_mm)
+        guess = replace(guess, tied=is_tied(fretted, photo.luminance))
+        scale = _at_line(guess, focal_px(photo), thickness_mm)
+        return _Framed(edge, (border,), replace(prior, px_per_mm=scale, u_scale=guess.u_relative), guess)
+    seen = height_mm is not None and not out_of_picture(best.line, height_mm * best.px_per_mm)
+    if guess.source is not None and seen:
+        best = likeliest(fretted, photo.luminance)
+        guess = sources[best.px_per_mm, best.line]
+    here = replace(prior, px_per_mm=best.px_per_mm, u_scale=guess.u_relative)
+    assert best.match is not None
+    edge = follow_edge(photo.luminance, best.line, best.match.comb, best.px_per_mm)
+    if guess.source is None or height_mm is None:
+        return _Framed(edge, (), here, guess)
+    lines = beside(list(guess.lines), photo.luminance, guess.source.outline_px) if seen else []
+    uppers = find_uppers(photo.luminance, lines, edge, here)
+    if uppers.rises_px:
+        return _Framed(edge, uppers.borders, sharpened(here, uppers.rises_px, Face(height_mm, thickness_mm)), guess)
+    return _Framed(edge, (), replace(here, u_scale=U_REFERENCE_ALONE), replace(guess, height_unseen=True))
+
+
+def _check_no_string(fretted: list[Candidate], luminance: FloatImage) -> None:
+    """Refuse a string for a lower edge: the height read from it would make every scale and number wrong.
+
+    Raises
+    ------
+    Refusal
+        `strings-in-front`.
+    """
+    best = fretted[0]
+    near = [c for c in fretted[1:] if best.total - c.total < NEARLY]
+    if any(strings_before(lower, [best], luminance) for lower in near):
+        raise refusal("strings-in-front", "the clearest of the edges is a string's")
+
+
+def is_tied(fretted: list[Candidate], luminance: FloatImage) -> bool:
+    """Tell whether another lower edge, and no string before the likeliest, is nearly as likely at another scale."""
+    best = fretted[0]
+    tied = [
+        c
+        for c in fretted[1:]
+        if best.total - c.total < TIE and SAME_SCALE < abs(math.log(c.px_per_mm / best.px_per_mm)) < NEAR_SCALE
+    ]
+    return bool(tied) and len(strings_before(best, tied, luminance)) < len(tied)
+
+
 def _by_followed_edges(
     photo: Photo, fretted: list[Candidate], sources: dict[tuple[float, Line], ScaleGuess], height_mm: float
-) -> tuple[EdgeCurve, ScaleGuess]:
+) -> tuple[EdgeCurve, EdgeCurve, ScaleGuess]:
     """Read the scale off the straightedge's two edges, followed: the lines that led to them are good to a per cent.
 
     A soft or chamfered upper edge shows as several lines: the likeliest that is a border counts.
@@ -294,7 +362,7 @@ def _by_followed_edges(
         if border is not None:
             scale = rise_px(edge, border, middle) / height_mm
             u = U_HEIGHT_MM / height_mm
-            return edge, replace(guess, px_per_mm=scale, u_relative=u, column_px=middle)
+            return edge, border, replace(guess, px_per_mm=scale, u_relative=u, column_px=middle)
     raise refusal("no-straightedge", "its upper edge is no clear border")
 
 

@@ -166,9 +166,10 @@ _KINDS = (
         "strings-in-front",
         "refusal",
         "strings run along the edge",
-        "Thin lines run before the straightedge's face, nearly along its edge; where they cross the gap they hide the "
-        "crowns.",
-        "lower the camera until the strings clear the edge, or rest the straightedge beside the outer string's path",
+        "Strings before the straightedge's face do no harm while they stay above its edge. These cross it, or the gap "
+        "below it, over many frets and hide what is measured; or one of them does as well as the edge itself.",
+        "lower the camera until the strings clear the edge, stand a reference object at the straightedge, or rest the "
+        "straightedge beside the outer string's path",
     ),
     FindingKind(
         "too-uncertain",

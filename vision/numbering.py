@@ -97,6 +97,8 @@ def place_frets(
             thickness_mm=thickness_mm,
         )
     if nut is None:
+        if guess.tied and numbering.first_fret is None:
+            raise refusal("numbering-ambiguous", "two pairs of lines may be the straightedge's edges")
         check_numbering(found, numbering, by_object=guess.source is not None)
     elif nut != 0:
         raise refusal("nut-contradicts", _where(nut))

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+from numpy.typing import NDArray
 
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array, CrownGap, Finding, GapProfile
@@ -16,11 +19,11 @@ from .findings import refusal, warning
 from .locate import EdgeCurve, Located
 from .measure import MeasureSettings
 from .numbering import Placed, place_frets
-from .photo import FloatImage, Photo
+from .photo import Photo
 from .readings import CONTACT_MM, MAX_MISFIT, MAX_STEP_MM, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet
 from .reference import parse_reference
 from .slit import SlitLight, read_slit
-from .streaks import string_share
+from .strings import covered, follow_between
 from .types import Measurement, Straightedge
 from .uncertainty import budget_lines, crown_covariance, widen
 
@@ -31,9 +34,7 @@ MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
 MAX_ELEVATION_RAD = 0.075
 HANGS_ON = {"nut": "on where the nut is seen", "first fret": "on --first-fret"}
-# A string is followed over nearly its whole length (0.98 and more in renders), a blade's brushed finish over less than
-# half of it (0.46 at most).
-MAX_STRING = 0.7
+MAX_COVERED = 0.15  # of the frets by strings: over more of them the edge itself could not be followed
 # Half of a thin straightedge and the bevel of a fret's end (common practice, no published source); rendered photos show
 # 3 mm and more, flat drawings 0.3 at most.
 MIN_DEPTH_MM = 1.2
@@ -56,10 +57,11 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     span = np.array([found.edge.low_px, found.edge.high_px])
     scale = settle_scale(placed.guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span)
     check_fine(scale.px_per_mm)
-    _check_strings(photo.luminance, found.edge, scale.px_per_mm)
+    seen, _ = camera.comb.frets(found.edge.low_px, found.edge.high_px)
+    found, frets = _clear_of_strings(photo, replace(found, comb=camera.comb), scale.px_per_mm)
+    placed = replace(placed, found=found)
     slit = read_slit(photo.luminance, found.edge, camera)
     _check_light(slit, scale.px_per_mm)
-    frets, _ = camera.comb.frets(found.edge.low_px, found.edge.high_px)
     crowns = measure_crowns(
         photo.luminance,
         found.edge,
@@ -80,8 +82,9 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     chord = choose_chord(profile, settings.chord)
     check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
-    missing = len(frets) - len(crowns.crowns)
-    warnings += [warning("crowns-left-out", f"{missing} of {len(frets)}")] if missing else []
+    missing, hidden = len(seen) - len(crowns.crowns), len(seen) - len(frets)
+    behind = f", {hidden} of them behind strings" if hidden else ""
+    warnings += [warning("crowns-left-out", f"{missing} of {len(seen)}{behind}")] if missing else []
     warnings += [] if photo.focal_px else [warning("no-focal-length")]
     columns = np.linspace(found.edge.low_px, found.edge.high_px, 41)
     edge = Straightedge(np.stack([columns, found.edge.y_px(columns) + slit.offset_px], axis=1))
@@ -149,16 +152,25 @@ def _check_depth(crowns: CrownSet) -> None:
         raise refusal("no-depth", f"ends seen {depth_mm:.1f} mm before the crowns")
 
 
-def _check_strings(luminance: FloatImage, edge: EdgeCurve, px_per_mm: float) -> None:
-    """Refuse when strings run before the straightedge's face.
+def _clear_of_strings(photo: Photo, found: Located, px_per_mm: float) -> tuple[Located, NDArray[np.int64]]:
+    """Return the edge followed where no string crosses it, and the frets that none hides.
 
     Raises
     ------
     Refusal
-        `strings-in-front`.
+        `strings-in-front` when strings hide the edge over many frets.
     """
-    if string_share(luminance, edge, px_per_mm) > MAX_STRING:
-        raise refusal("strings-in-front", "before the straightedge")
+    edge = found.edge
+    frets, columns = found.comb.frets(edge.low_px, edge.high_px)
+    hidden = covered(photo.luminance, edge, px_per_mm)
+    if not hidden.any():
+        return found, frets
+    at = np.clip(np.rint(columns - np.ceil(edge.low_px)).astype(np.intp), 0, len(hidden) - 1)
+    if hidden[at].mean() > MAX_COVERED:
+        raise refusal("strings-in-front", f"before the edge at {hidden[at].sum()} of {len(frets)} frets")
+    edge = follow_between(photo.luminance, edge, hidden, px_per_mm)
+    inside = (columns >= edge.low_px) & (columns <= edge.high_px)
+    return replace(found, edge=edge), frets[inside & ~hidden[at]]
 
 
 def _profile(

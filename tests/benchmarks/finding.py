@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 from lightgap.neck.errors import Refusal
 from lightgap.vision.calibrate import Numbering, ScaleGuess, check_numbering, locate_scaled, scale_guesses
 from lightgap.vision.comb import CombPrior
-from lightgap.vision.height import find_rises_px
+from lightgap.vision.height import find_uppers, not_parallel_mm
 from lightgap.vision.locate import EdgeCurve, Located
 from lightgap.vision.photo import Photo, load_photo
 from lightgap.vision.pipeline import DEFAULT_THICKNESS_MM
@@ -60,6 +60,8 @@ class Found:
         Kind of the object that told the scale, and by how much it is off, relative to the truth.
     off_height_mm
         By how much the straightedge's height, read between its followed edges, is off.
+    not_parallel_mm
+        By how much that height changes along them.
     """
 
     photo: str
@@ -72,6 +74,7 @@ class Found:
     reference: str = ""
     off_scale: float = np.nan
     off_height_mm: float = np.nan
+    not_parallel_mm: float = np.nan
 
 
 def project(camera: dict[str, Any], x_mm: Array, y_mm: Array, z_mm: Array) -> tuple[Array, Array]:
@@ -135,16 +138,21 @@ def hold_scale(guess: ScaleGuess, sidecar: dict[str, Any]) -> tuple[str, float]:
     return guess.source.kind, guess.source.px_per_mm / true - 1
 
 
-def hold_height(picture: Photo, found: Located, guess: ScaleGuess, sidecar: dict[str, Any]) -> float:
-    """Return how far the height between the followed edges is off, in mm; of several upper edges, the nearest."""
+def hold_height(picture: Photo, found: Located, guess: ScaleGuess, sidecar: dict[str, Any]) -> tuple[float, float]:
+    """Return how far the height between the followed edges is off, and by how much it changes along them, in mm.
+
+    Of several upper edges, the nearest and the most nearly parallel.
+    """
     inputs, middle = sidecar["inputs"], (picture.facts.width_px - 1) / 2
     if guess.source is None or guess.height_unseen or not inputs.get("blade_height_mm"):
-        return np.nan
+        return np.nan, np.nan
     comb = found.comb
     prior = CombPrior(comb.px_per_mm, comb.scale_length_mm, comb.focal_px)
-    rises = find_rises_px(picture.luminance, list(guess.lines), found.edge, prior)
+    uppers = find_uppers(picture.luminance, list(guess.lines), found.edge, prior)
     face = true_px_per_mm(sidecar, middle, inputs["blade_thickness_mm"] / 2)
-    return float(min((rise / face - inputs["blade_height_mm"] for rise in rises), key=abs, default=np.nan))
+    off = min((rise / face - inputs["blade_height_mm"] for rise in uppers.rises_px), key=abs, default=np.nan)
+    slide = min((not_parallel_mm(found.edge, border, comb) for border in uppers.borders), default=np.nan)
+    return float(off), float(slide)
 
 
 def try_finding(photo: Path) -> Found:
@@ -182,7 +190,7 @@ def try_finding(photo: Path) -> Found:
     scores = (found.evidence, found.rival_evidence)
     kind, off = hold_scale(guess, sidecar)
     height = hold_height(picture, found, guess, sidecar)
-    return Found(photo.name, group_of(sidecar), seconds, state, edge, column, scores, kind, off, height)
+    return Found(photo.name, group_of(sidecar), seconds, state, edge, column, scores, kind, off, *height)
 
 
 def table(results: list[Found]) -> Iterable[str]:
@@ -212,6 +220,10 @@ def scales(results: list[Found]) -> Iterable[str]:
             f"height   {len(heights):3d}  mean {heights.mean():+.3f} mm  rms {rms(heights):.3f} mm  "
             f"largest {np.abs(heights).max():.3f} mm"
         )
+    slides = np.array([r.not_parallel_mm for r in right if np.isfinite(r.not_parallel_mm)])
+    if len(slides):
+        median, most, largest = np.quantile(slides, [0.5, 0.95, 1.0])
+        yield f"parallel {len(slides):3d}  median {median:.2f} mm  95 % {most:.2f} mm  largest {largest:.2f} mm"
 
 
 def rms(values: Array) -> float:

@@ -18,7 +18,7 @@ from lightgap.vision.border import follow_border, rise_px
 from lightgap.vision.calibrate import MAX_PICTURE_BLUR_PX
 from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.edge import Line, find_lines, sharpest_px
-from lightgap.vision.height import check_likeliest
+from lightgap.vision.height import likeliest
 from lightgap.vision.locate import EdgeCurve, bend_px
 from lightgap.vision.measure import MeasureSettings, measure_photo
 
@@ -118,6 +118,7 @@ def test_upper_edge_is_not_excused_for_having_none_above_it() -> None:
     assert upper.penalty > 1.0 > lower.penalty
 
 
+BLANK = np.full((700, 2400), 0.2, dtype=np.float32)
 FLAT = EdgeCurve(np.array([0.0, 0.0, 0.0, 449.5]), 1200.0, 1000.0, 200.0, 2199.0, 1, 0.1)
 
 
@@ -158,12 +159,12 @@ def test_edge_chosen_for_its_height_must_do_as_well_by_itself(away_px: float, re
     blade = Candidate(Line(0.0, 450.0, 1200.0, 0.9), 10.0, 0.01, None, 2.0, 2.0)
     assert board.total > blade.total
     if not refused:
-        check_likeliest([board, blade])
+        likeliest([board, blade], BLANK)
         return
     with pytest.raises(Refusal, match="likeliest") as caught:
-        check_likeliest([board, blade])
+        likeliest([board, blade], BLANK)
     assert caught.value.code == "reference-contradicts-height"
-    check_likeliest([replace(blade, penalty=0.0), board])
+    likeliest([replace(blade, penalty=0.0), board], BLANK)
 
 
 @pytest.mark.parametrize("below_mm, refused", [(1.5, False), (3.0, True)])
@@ -174,10 +175,10 @@ def test_board_s_own_edge_right_below_is_no_rival(below_mm: float, refused: bool
     assert blade.total > other.total
     assert blade.by_itself < other.by_itself
     if not refused:
-        check_likeliest([blade, other])
+        likeliest([blade, other], BLANK)
         return
     with pytest.raises(Refusal, match="likeliest"):
-        check_likeliest([blade, other])
+        likeliest([blade, other], BLANK)
 
 
 def test_grain_is_no_edge_of_a_blade() -> None:
