@@ -67,6 +67,10 @@ class EdgeCurve:
         t = (np.asarray(x_px, dtype=np.float64) - self.middle_px) / self.half_px
         return np.asarray(np.polyval(self.coefficients, t), dtype=np.float64)
 
+    def columns(self) -> Array:
+        """Return the columns in which it was seen, one apart."""
+        return np.arange(np.ceil(self.low_px), self.high_px)
+
     def as_line(self) -> Line:
         """Return the straight line nearest to the edge where it was seen."""
         x = np.linspace(self.low_px, self.high_px, 50)

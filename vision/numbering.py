@@ -9,22 +9,12 @@ import numpy as np
 from lightgap.neck.errors import InputError, Refusal
 from lightgap.neck.frets import fret_position_mm
 
-from .calibrate import (
-    MIN_MARGIN,
-    VIEW_RANGE_MM,
-    Numbering,
-    ScaleGuess,
-    check_fine,
-    check_numbering,
-    find_picture_lines,
-    focal_px,
-    locate_scaled,
-    scale_guesses,
-)
+from .calibrate import MIN_MARGIN, Numbering, check_numbering, locate_scaled
 from .camera import BoardCamera, column_of, fit_camera
 from .comb import Comb, CombPrior
 from .findings import refusal
 from .fret_ends import FretEnds
+from .guesses import VIEW_RANGE_MM, ScaleGuess, check_fine, find_picture_lines, focal_px, scale_guesses
 from .locate import Located
 from .nut import find_nut
 from .photo import Photo

@@ -11,11 +11,12 @@ from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array, CrownGap, Finding, GapProfile
 from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
 
-from .calibrate import Numbering, check_fine, focal_px, settle_scale
+from .calibrate import Numbering, settle_scale
 from .camera import OUTER_NEAR_MM
 from .contact import check_contact, check_edge
 from .crowns import measure_crowns
 from .findings import refusal, warning
+from .guesses import check_fine, focal_px
 from .locate import EdgeCurve, Located
 from .measure import MeasureSettings
 from .numbering import Placed, place_frets
@@ -57,8 +58,10 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     span = np.array([found.edge.low_px, found.edge.high_px])
     scale = settle_scale(placed.guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span)
     check_fine(scale.px_per_mm)
-    seen, _ = camera.comb.frets(found.edge.low_px, found.edge.high_px)
-    found, frets = _clear_of_strings(photo, replace(found, comb=camera.comb), scale.px_per_mm)
+    seen, columns = camera.comb.frets(found.edge.low_px, found.edge.high_px)
+    edge, clear = _clear_of_strings(photo, found.edge, columns, scale.px_per_mm)
+    frets = seen[clear]
+    found = replace(found, edge=edge)
     placed = replace(placed, found=found)
     slit = read_slit(photo.luminance, found.edge, camera)
     _check_light(slit, scale.px_per_mm)
@@ -86,11 +89,11 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     behind = f", {hidden} of them behind strings" if hidden else ""
     warnings += [warning("crowns-left-out", f"{missing} of {len(seen)}{behind}")] if missing else []
     warnings += [] if photo.focal_px else [warning("no-focal-length")]
-    columns = np.linspace(found.edge.low_px, found.edge.high_px, 41)
-    edge = Straightedge(np.stack([columns, found.edge.y_px(columns) + slit.offset_px], axis=1))
+    along = np.linspace(edge.low_px, edge.high_px, 41)
+    followed = Straightedge(np.stack([along, edge.y_px(along) + slit.offset_px], axis=1))
     budget = budget_lines(crowns, slit, profile, relief)
     return Measurement(
-        photo.facts, scale, edge, profile, relief, tuple(warnings), budget, _facts(photo, slit, crowns, placed)
+        photo.facts, scale, followed, profile, relief, tuple(warnings), budget, _facts(photo, slit, crowns, placed)
     )
 
 
@@ -152,25 +155,25 @@ def _check_depth(crowns: CrownSet) -> None:
         raise refusal("no-depth", f"ends seen {depth_mm:.1f} mm before the crowns")
 
 
-def _clear_of_strings(photo: Photo, found: Located, px_per_mm: float) -> tuple[Located, NDArray[np.int64]]:
-    """Return the edge followed where no string crosses it, and the frets that none hides.
+def _clear_of_strings(
+    photo: Photo, edge: EdgeCurve, fret_px: Array, px_per_mm: float
+) -> tuple[EdgeCurve, NDArray[np.bool_]]:
+    """Return the edge followed where no string crosses it, and which frets none hides.
 
     Raises
     ------
     Refusal
         `strings-in-front` when strings hide the edge over many frets.
     """
-    edge = found.edge
-    frets, columns = found.comb.frets(edge.low_px, edge.high_px)
     hidden = covered(photo.luminance, edge, px_per_mm)
     if not hidden.any():
-        return found, frets
-    at = np.clip(np.rint(columns - np.ceil(edge.low_px)).astype(np.intp), 0, len(hidden) - 1)
-    if hidden[at].mean() > MAX_COVERED:
-        raise refusal("strings-in-front", f"before the edge at {hidden[at].sum()} of {len(frets)} frets")
+        return edge, np.ones(len(fret_px), dtype=bool)
+    nearest = np.rint(fret_px - edge.columns()[0]).astype(np.intp)
+    behind = hidden[np.clip(nearest, 0, len(hidden) - 1)]
+    if behind.mean() > MAX_COVERED:
+        raise refusal("strings-in-front", f"before the edge at {behind.sum()} of {len(fret_px)} frets")
     edge = follow_between(photo.luminance, edge, hidden, px_per_mm)
-    inside = (columns >= edge.low_px) & (columns <= edge.high_px)
-    return replace(found, edge=edge), frets[inside & ~hidden[at]]
+    return edge, ~behind & (fret_px >= edge.low_px) & (fret_px <= edge.high_px)
 
 
 def _profile(

@@ -27,8 +27,9 @@ except ImportError:
 from numpy.typing import NDArray
 
 from lightgap.neck.errors import Refusal
-from lightgap.vision.calibrate import Numbering, ScaleGuess, check_numbering, locate_scaled, scale_guesses
+from lightgap.vision.calibrate import Numbering, check_numbering, locate_scaled
 from lightgap.vision.comb import CombPrior
+from lightgap.vision.guesses import ScaleGuess, scale_guesses
 from lightgap.vision.height import find_uppers, not_parallel_mm
 from lightgap.vision.locate import EdgeCurve, Located
 from lightgap.vision.photo import Photo, load_photo

@@ -15,9 +15,9 @@ from scipy.ndimage import gaussian_filter
 from lightgap.neck.errors import Refusal
 from lightgap.vision.blade import Candidate, candidates_among, clear_uppers, judge_line, upper_edge
 from lightgap.vision.border import follow_border, rise_px
-from lightgap.vision.calibrate import MAX_PICTURE_BLUR_PX
 from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.edge import Line, find_lines, sharpest_px
+from lightgap.vision.guesses import MAX_PICTURE_BLUR_PX
 from lightgap.vision.height import likeliest
 from lightgap.vision.locate import EdgeCurve, bend_px
 from lightgap.vision.measure import MeasureSettings, measure_photo

@@ -17,7 +17,7 @@ from lightgap.vision.edge import Line
 from lightgap.vision.height import check_parallel, likeliest
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.photo import FloatImage
-from lightgap.vision.strings import MIN_SHARE, Streak, covered, find_streaks, follow_between, strings_before
+from lightgap.vision.strings import Streak, covered, find_streaks, follow_between, strings_before
 
 WIDTH, HEIGHT, EDGE_PX, PX_PER_MM = 2400, 260, 150.0, 12.0
 EDGE = EdgeCurve(np.array([EDGE_PX]), WIDTH / 2, WIDTH / 2, 0.0, WIDTH - 1.0, 1, 0.0)
@@ -70,7 +70,7 @@ def test_string_before_the_face_is_found_where_it_runs(light: float, ends_mm: tu
     found = streaks(with_string(scene(), ends_mm, light=light))
     true_px = EDGE_PX + np.linspace(*ends_mm, WIDTH) * PX_PER_MM
     before = true_px < EDGE_PX
-    off_px = [np.abs(np.interp(COLUMNS, s.x_px, s.y_px) - true_px)[before].max() for s in found if s.share > MIN_SHARE]
+    off_px = [np.abs(np.interp(COLUMNS, s.x_px, s.y_px) - true_px)[before].max() for s in found]
     assert min(off_px) < 0.2 * PX_PER_MM  # half the string's width
 
 

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from lightgap.neck.errors import Refusal
-from lightgap.vision.calibrate import MIN_PX_PER_MM
+from lightgap.vision.guesses import MIN_PX_PER_MM
 from lightgap.vision.measure import MeasureSettings, measure_photo
 
 PHOTO = Path(__file__).parents[2] / "sample_images" / "dreadnought-upbow.jpg"
