@@ -231,7 +231,8 @@ _KINDS = (
         "warning",
         "some crowns could not be read",
         "Crowns whose outline did not stand out are not reported.",
-        "light the frets from the camera's side and put a light card or dark cloth behind the neck",
+        "light the frets from the camera's side, put a light card or dark cloth behind the neck, and lower the camera "
+        "until strings clear the edge",
     ),
     FindingKind(
         "no-focal-length",
