@@ -123,7 +123,8 @@ def check_parallel(edge: EdgeCurve, borders: tuple[EdgeCurve, ...], comb: Comb) 
     """
     off_mm = [not_parallel_mm(edge, border, comb) for border in borders]
     if off_mm and min(off_mm) > MAX_NOT_PARALLEL_MM:
-        raise refusal("no-straightedge", f"it is not parallel with its upper edge by {min(off_mm):.1f} mm")
+        off = f"{min(off_mm):.1f} mm from end to end"
+        raise refusal("no-straightedge", f"the lower edge followed is not parallel with the upper one, {off}")
 
 
 def _scale_across(comb: Comb, x_px: Array) -> Array:
