@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
@@ -71,6 +72,8 @@ class CrownSet:
         Read by explaining the pixels (`joint`) and not by the outlines alone.
     by_ends
         Read by the faces of the fret ends (`end_faces`).
+    by_feet
+        Read by the feet of the frets alone (`feet`).
     dark, dull
         Read so before a dark gap, and there under a blade that is dark itself.
     strain
@@ -84,6 +87,7 @@ class CrownSet:
     camera: BoardCamera
     by_pixels: bool = False
     by_ends: bool = False
+    by_feet: bool = False
     dark: bool = False
     dull: bool = False
     strain: float = 0.0
@@ -97,6 +101,25 @@ class CrownSet:
     def lowest_gap_mm(self) -> float:
         """Gap at the crown that comes nearest to the straightedge, or cuts deepest into it; infinite without crowns."""
         return min((c.gap_mm for c in self.crowns), default=math.inf)
+
+    @property
+    def gap_mm(self) -> Array:
+        """(n,) gaps."""
+        return np.array([c.gap_mm for c in self.crowns])
+
+    @property
+    def position_mm(self) -> Array:
+        """(n,) places of the frets from the nut."""
+        return np.array([c.position_mm for c in self.crowns])
+
+    def only(self, kept: NDArray[np.intp]) -> CrownSet:
+        """Return the crowns at the indices `kept` alone."""
+        return replace(
+            self,
+            crowns=tuple(self.crowns[i] for i in kept),
+            covariance_mm2=self.covariance_mm2[np.ix_(kept, kept)],
+            sensitivity=self.sensitivity[kept],
+        )
 
     @property
     def largest_step_mm(self) -> float:
@@ -160,12 +183,7 @@ def without_leaps(read: CrownSet) -> CrownSet:
         middle = int(off.argmax()) + 1
         rests = [np.delete(kept, i) for i in (middle - 1, middle, middle + 1)]
         kept = min(rests, key=lambda rest: float(_off_neighbours(position[rest], gap[rest]).max(initial=0.0)))
-    return replace(
-        read,
-        crowns=tuple(read.crowns[i] for i in kept),
-        covariance_mm2=read.covariance_mm2[np.ix_(kept, kept)],
-        sensitivity=read.sensitivity[kept],
-    )
+    return read.only(kept)
 
 
 def _off_neighbours(position_mm: Array, gap_mm: Array) -> Array:

@@ -1,0 +1,132 @@
+"""The feet of the frets: found in pictures painted in another way, and not where none stand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from lightgap.neck.frets import fret_position_mm
+from lightgap.vision.camera import BoardCamera, camera_from_comb, column_of
+from lightgap.vision.comb import Comb
+from lightgap.vision.feet import Feet, find_feet
+from lightgap.vision.locate import EdgeCurve
+from lightgap.vision.slit import SlitLight
+
+WIDTH, HEIGHT, EDGE_ROW = 3000, 260, 60.0
+PX_PER_MM, BLUR_PX = 10.0, 1.0
+FRETS = np.arange(3, 13)
+POSITION_MM = fret_position_mm(FRETS.astype(np.float64), 640.0)
+BOW_MM = 0.25 * np.sin(np.linspace(0, np.pi, len(FRETS)))
+BLADE, GAP, SIDE, TANG = 0.12, 0.45, 0.03, 0.2
+HALF_TANG_MM, HALF_FACE_MM, TALL_MM = 0.3, 1.1, 1.0
+EDGE = EdgeCurve(np.array([EDGE_ROW]), WIDTH / 2, WIDTH / 2, 0.0, WIDTH - 1.0, 1, 0.0)
+
+
+def camera(near_mm: float, direction: int = 1) -> BoardCamera:
+    """Return a camera square on before the middle of the frets, whose ends stand `near_mm` before the line."""
+    comb = Comb(direction, float(POSITION_MM.mean()), PX_PER_MM, 0.0, 0.0, 0.0, WIDTH / 2, 4000.0, 640.0)
+    return replace(camera_from_comb(comb), near_mm=np.array([near_mm, 0.0]))
+
+
+def slit() -> SlitLight:
+    """Return the light of the picture below."""
+    level = np.full(WIDTH, GAP)
+    return SlitLight(BLUR_PX, 0.0, level, 0.05 * level, 0.7)
+
+
+def picture(
+    seen: BoardCamera, foot_mm: np.ndarray, face: float, *, ends: bool = True, noise: float = 0.004
+) -> np.ndarray:
+    """Return blade, light, the board's dark side under a border through the feet, and on it ends with their tangs."""
+    fine = 4
+    rows = (np.arange(HEIGHT * fine) + 0.5) / fine - 0.5
+    columns = (np.arange(WIDTH * fine) + 0.5) / fine - 0.5
+    near = float(seen.near_mm[0])
+    scale = PX_PER_MM * seen.distance_mm / (seen.distance_mm - near)
+    middle = column_of(seen, POSITION_MM, np.full(len(FRETS), near))
+    order = np.argsort(middle)
+    border = EDGE_ROW + scale * np.interp(columns, middle[order], foot_mm[order])
+    below = rows[:, None] - border[None, :]
+    light = np.where(below > 0, SIDE, GAP).astype(np.float32)
+    light[rows < EDGE_ROW] = BLADE
+    for x in middle if ends else []:
+        across = np.abs(columns - x) / scale
+        light[(across[None, :] < HALF_FACE_MM) & (below <= 0) & (below > -TALL_MM * scale)] = face
+        light[(across[None, :] < HALF_TANG_MM) & (below > 0)] = TANG
+    light = gaussian_filter(light, fine * np.sqrt(BLUR_PX**2 - 1 / 12))
+    small = light.reshape(HEIGHT, fine, WIDTH, fine).mean(axis=(1, 3))
+    return small + np.random.default_rng(0).normal(0, noise, small.shape).astype(np.float32)
+
+
+@pytest.mark.parametrize(
+    ("near_mm", "level_mm", "face", "direction"),
+    [(3.0, 1.1, 0.9, 1), (3.0, 1.1, 0.2, -1), (22.0, 2.6, 0.9, 1), (22.0, 4.5, 0.3, -1)],
+)
+def test_feet_beside_the_outer_string_and_from_the_middle(
+    near_mm: float, level_mm: float, face: float, direction: int
+) -> None:
+    """The painter's rows are a fortieth of a mm, and a step of light is placed to a fifth of its blur of 0.1 mm.
+
+    The root of the light is steepest under the border, by no more than the blur: alike for all, it tells nothing.
+    """
+    seen = camera(near_mm, direction)
+    foot = level_mm + BOW_MM
+    feet = find_feet(picture(seen, foot, face), EDGE, slit(), seen, position_mm=POSITION_MM)
+    assert feet is not None
+    assert feet.is_sure
+    assert feet.seen.sum() >= len(FRETS) - 1
+    off = (feet.below_mm - foot)[feet.seen]
+    assert np.abs(off).max() < 0.1
+    assert np.abs(off - off.mean()).max() < 0.0225
+
+
+def test_one_foot_in_a_shade_is_left_out_and_the_others_stand() -> None:
+    seen = camera(3.0)
+    foot = 1.1 + BOW_MM
+    shaded = foot.copy()
+    shaded[4] += 0.12
+    feet = find_feet(picture(seen, shaded, 0.9), EDGE, slit(), seen, position_mm=POSITION_MM)
+    assert feet is not None
+    assert np.flatnonzero(~feet.seen).tolist() == [4]
+    assert np.ptp((feet.below_mm - foot)[feet.seen]) < 0.045  # as above
+
+
+@pytest.mark.parametrize("noise", [0.004, 0.05])
+def test_where_nothing_stands_in_a_row_no_feet_are_sure(noise: float) -> None:
+    """Places thrown at random, a millimetre about: votes for any one row stay below what feet in a row have."""
+    seen = camera(22.0)
+    scattered = 3.0 + np.random.default_rng(1).uniform(-0.8, 0.8, len(FRETS))
+    feet = find_feet(picture(seen, scattered, 0.9, noise=noise), EDGE, slit(), seen, position_mm=POSITION_MM)
+    assert feet is not None
+    assert not feet.is_sure
+
+
+def test_a_border_on_which_no_ends_stand_is_no_row_of_feet() -> None:
+    """A string or the board's own border steps as evenly at the ends' places as beside them."""
+    seen = camera(3.0)
+    feet = find_feet(picture(seen, 1.1 + BOW_MM, 0.9, ends=False), EDGE, slit(), seen, position_mm=POSITION_MM)
+    assert feet is not None
+    assert feet.score > 0.9
+    assert not feet.is_sure
+
+
+def test_below_the_picture_there_are_none() -> None:
+    seen = camera(22.0)
+    painted = picture(seen, 3.0 + BOW_MM, 0.9)[: int(EDGE_ROW + 12)]
+    assert find_feet(painted, EDGE, slit(), seen, position_mm=POSITION_MM) is None
+
+
+@pytest.mark.parametrize(
+    ("score", "scatter_mm", "missing", "faces"),
+    [(0.6, 0.01, 0, 1.0), (0.75, 0.02, 0, 1.0), (0.95, 0.05, 0, 1.0), (0.95, 0.01, 4, 1.0), (0.95, 0.01, 0, 0.2)],
+)
+def test_a_row_is_sure_only_when_straight_strong_whole_and_of_ends(
+    score: float, scatter_mm: float, missing: int, faces: float
+) -> None:
+    below = 1.0 + BOW_MM
+    assert Feet(below, 0.01, 0.95, 1.0).is_sure
+    below = np.where(np.arange(len(below)) < missing, np.nan, below)
+    assert not Feet(below, scatter_mm, score, faces).is_sure

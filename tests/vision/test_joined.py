@@ -1,0 +1,157 @@
+"""Crowns and feet joined: against least squares written out in another way, and in the cases that part them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from lightgap.neck.frets import fret_position_mm
+from lightgap.neck.profile import Array
+from lightgap.neck.straightness import chord_matrix
+from lightgap.vision.camera import camera_from_comb
+from lightgap.vision.comb import Comb
+from lightgap.vision.feet import Feet
+from lightgap.vision.joined import (
+    U_BOW_MM,
+    U_EDGE_PX,
+    U_HEIGHT_MM,
+    U_TILT_MM,
+    U_WIRE_MM,
+    Joined,
+    feet_alone,
+    join,
+)
+from lightgap.vision.outline import Outline
+from lightgap.vision.readings import CrownFit, CrownSet
+
+FRETS = np.arange(3, 13)
+N = len(FRETS)
+POSITION_MM = fret_position_mm(FRETS.astype(np.float64), 640.0)
+ALONG = (POSITION_MM - POSITION_MM.mean()) / (np.ptp(POSITION_MM) / 2)
+BOW_MM = 0.2 * (1 - ALONG**2)
+PX_PER_MM, SCATTER_MM, OWN_U_MM = 10.0, 0.008, 0.02
+PER_MM = 1 / 300.0
+
+
+def crowns(gap_mm: Array, u_mm: float, near_mm: float = 3.0) -> CrownSet:
+    """Return crowns with a common doubt of their bend, and each its own."""
+    comb = Comb(1, float(POSITION_MM.mean()), PX_PER_MM, 0.0, 0.0, 0.0, 1500.0, 4000.0, 640.0)
+    seen = replace(camera_from_comb(comb), near_mm=np.array([near_mm, 0.014]))
+    rows = tuple(
+        CrownFit(int(f), float(x), float(g), 50, 1.0, 0.1, 0.0)
+        for f, x, g in zip(FRETS, POSITION_MM, gap_mm, strict=True)
+    )
+    covariance = OWN_U_MM**2 * np.eye(N) + u_mm**2 * np.outer(ALONG**2, ALONG**2)
+    return CrownSet(rows, covariance, np.zeros((N, 6)), Outline(0.7, PER_MM, 0.0, 0.0), seen)
+
+
+def joined(read: CrownSet, feet: Feet | None) -> Joined:
+    return join(read, read.covariance_mm2, np.full(N, OWN_U_MM), feet)
+
+
+def sagitta_mm(gap_mm: Array) -> float:
+    """Return how far the middle lies below the line through both ends."""
+    return float((chord_matrix(POSITION_MM, (0, N - 1)) @ gap_mm)[N // 2])
+
+
+def test_joined_gaps_are_those_of_generalized_least_squares() -> None:
+    """All unknowns at once (gaps, height of the wire, tilt), whitened by Cholesky, solved by NumPy's least squares."""
+    rng = np.random.default_rng(4)
+    read = crowns(BOW_MM + rng.normal(0, 0.02, N), 0.05)
+    below = 1.0 + BOW_MM + 0.1 * ALONG + rng.normal(0, 0.01, N)
+    got = joined(read, Feet(below, SCATTER_MM, 0.95, 1.0))
+    bow = U_BOW_MM * (ALONG**2 - 1 / 3)
+    told = (U_WIRE_MM**2 + SCATTER_MM**2) * np.eye(N) + np.outer(bow, bow)
+    # Rows: crowns, feet, and what is known of height and tilt; unknowns: n gaps, height, tilt.
+    design = np.zeros((2 * N + 2, N + 2))
+    design[:N, :N] = design[N : 2 * N, :N] = np.eye(N)
+    design[N : 2 * N, N], design[N : 2 * N, N + 1] = 1.0, ALONG
+    design[2 * N, N] = design[2 * N + 1, N + 1] = 1.0
+    seen = np.concatenate([read.gap_mm, below, [0.0, 0.0]])
+    covariance = np.zeros((2 * N + 2, 2 * N + 2))
+    covariance[:N, :N], covariance[N : 2 * N, N : 2 * N] = read.covariance_mm2, told
+    covariance[2 * N, 2 * N], covariance[2 * N + 1, 2 * N + 1] = U_HEIGHT_MM**2, U_TILT_MM**2
+    white = np.linalg.inv(np.linalg.cholesky(covariance))
+    solution = np.linalg.lstsq(white @ design, white @ seen, rcond=None)[0]
+    np.testing.assert_allclose(got.crowns.gap_mm, solution[:N], atol=1e-9)  # rounding
+    whole = np.linalg.inv((white @ design).T @ (white @ design))[:N, :N]
+    edge = U_EDGE_PX / PX_PER_MM * (ALONG**2 - 1 / 3)
+    np.testing.assert_allclose(got.covariance_mm2, whole + np.outer(edge, edge), atol=1e-9)  # rounding
+    assert got.agree
+    # What the shares of the budget stand for adds up to the whole.
+    parts = got.share @ read.covariance_mm2 @ got.share.T + got.feet_covariance_mm2
+    ends = np.array([chord_matrix(POSITION_MM, (0, N - 1))[N // 2]])
+    np.testing.assert_allclose(ends @ parts @ ends.T, ends @ whole @ ends.T, rtol=0.02)  # height and tilt, nearly free
+
+
+def test_feet_bend_back_crowns_that_were_bent_in_common() -> None:
+    read = crowns(BOW_MM - 0.1 * (1 - ALONG**2), 0.08)
+    got = joined(read, Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
+    u_mm = float(np.hypot(U_WIRE_MM, U_BOW_MM))
+    assert abs(sagitta_mm(got.crowns.gap_mm) - sagitta_mm(BOW_MM)) < 2 * u_mm  # k = 2 of the feet alone
+    assert abs(sagitta_mm(read.gap_mm) - sagitta_mm(BOW_MM)) > 4 * u_mm
+
+
+def test_a_board_that_is_round_falls_towards_its_border() -> None:
+    """The drop of a circle at the half width, by Pythagoras."""
+    half = 22.0 + 0.014 * POSITION_MM
+    radius = 1 / PER_MM
+    below = 1.0 + BOW_MM + radius - np.sqrt(radius**2 - half**2)
+    got = joined(crowns(BOW_MM, 0.08, near_mm=22.0), Feet(below, SCATTER_MM, 0.95, 1.0))
+    # The parabola in its place is off by half^4 / 8 R^3: 0.004 mm here, nearly all of it alike or in step.
+    np.testing.assert_allclose(sagitta_mm(got.crowns.gap_mm), sagitta_mm(BOW_MM), atol=0.002)
+
+
+def test_a_crown_that_stands_off_its_foot_is_given_no_number() -> None:
+    gap = BOW_MM.copy()
+    gap[5] -= 0.15
+    got = joined(crowns(gap, 0.05), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
+    assert [c.fret for c in got.crowns.crowns] == [f for f in FRETS.tolist() if f != FRETS[5]]
+    np.testing.assert_allclose(got.crowns.gap_mm, np.delete(BOW_MM, 5), atol=0.01)  # the rest hardly moves
+
+
+def test_a_missing_foot_leaves_its_crown_to_the_others() -> None:
+    below = 1.0 + BOW_MM
+    below[0] = np.nan
+    got = joined(crowns(BOW_MM + 0.05 * ALONG**2, 0.08), Feet(below, SCATTER_MM, 0.95, 1.0))
+    # The crowns' common doubt is corrected at the first crown too, whose foot is not seen.
+    assert abs(sagitta_mm(got.crowns.gap_mm) - sagitta_mm(BOW_MM)) < 2 * float(np.hypot(U_WIRE_MM, U_BOW_MM))
+
+
+@pytest.mark.parametrize(
+    ("feet", "u_mm"),
+    [(None, 0.05), (Feet(1.0 + BOW_MM, SCATTER_MM, 0.6, 1.0), 0.05), (Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0), 0.5)],
+)
+def test_unsure_feet_and_crowns_locked_on_nothing_are_left_alone(feet: Feet | None, u_mm: float) -> None:
+    read = crowns(BOW_MM - 0.1, u_mm)
+    got = joined(read, feet)
+    assert got.crowns == read
+    assert not got.agree
+    np.testing.assert_array_equal(got.covariance_mm2, read.covariance_mm2)
+    assert not got.feet_covariance_mm2.any()
+
+
+def test_readings_that_contradict_each_other_widen_the_doubt() -> None:
+    def u_of(part_mm: float) -> tuple[float, bool]:
+        got = joined(crowns(BOW_MM + part_mm * ALONG**2, 0.02), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
+        row = chord_matrix(POSITION_MM, (0, N - 1))[N // 2]
+        return float(np.sqrt(row @ got.covariance_mm2 @ row)), got.agree
+
+    (together_u, together), (apart_u, apart) = u_of(0.02), u_of(0.25)
+    assert together
+    assert not apart
+    assert apart_u > 2 * together_u
+
+
+def test_feet_alone_bend_as_the_feet_and_the_highest_touches() -> None:
+    read = crowns(BOW_MM + 1.0, 0.05)
+    below = 1.0 + BOW_MM - BOW_MM.min()
+    below[7] = np.nan
+    got = feet_alone(read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM)
+    assert got.crowns.by_feet
+    assert [c.fret for c in got.crowns.crowns] == np.delete(FRETS, 7).tolist()
+    np.testing.assert_allclose(got.crowns.gap_mm, np.delete(BOW_MM - BOW_MM.min(), 7), atol=1e-12)  # as seen
+    assert got.crowns.lowest_gap_mm == 0.0
+    np.testing.assert_allclose(got.covariance_mm2, got.feet_covariance_mm2 + got.edge_covariance_mm2)

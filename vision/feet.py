@@ -1,0 +1,231 @@
+"""The feet of the frets: where their ends stand on the border of the board, on the camera's side.
+
+A fret's end meets the side of the board in a corner that is crisp in any light and hidden by nothing. Crowns of one
+wire stand equally high over their feet, so that the row of feet tells how the neck is bent under the straightedge. It
+is surer than crowns against a mirrored background, but blind to a fret that is worn, or not driven home.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from lightgap.neck.profile import Array
+
+from .camera import OUTER_NEAR_MM, BoardCamera, column_of
+from .edge import FLOOR, sample_strip
+from .locate import EdgeCurve
+from .photo import FloatImage
+from .shading import Mask
+from .slit import SlitLight
+
+# Under the straightedge's edge: a fret's height and a gap beside the outer string; from the middle of the board also
+# what the board falls towards its border, and a camera above or below it adds (common practice, no published source).
+OUTER_REACH_MM, MIDDLE_REACH_MM = (0.55, 2.2), (0.8, 6.5)
+MARGIN_MM = 0.3
+BEYOND_MM = 10.0  # an outermost fret's end is seen farther out than its crown: the edge is carried on straight
+# Columns of an end beside its tang, which runs on below the foot.
+HALF_TANG_MM, HALF_END_MM = 0.4, 0.85
+SIDE_FLOOR = 0.25 * FLOOR  # a board's side is dark: the logarithm must not end above it
+LEVEL_STEP_MM, TILTS_MM, BOWS_MM = 0.02, np.arange(-0.3, 0.31, 0.05), np.arange(-0.4, 0.41, 0.05)
+NEAR_MM = (0.15, 0.1, 0.1)  # round by round, about the row that the others make
+# A row of feet: how much of the best step of light most of them have, how straight it lies, how many are seen.
+MIN_SCORE, MAX_SCATTER_MM, MIN_FEET, MIN_SHARE = 0.8, 0.03, 5, 0.7
+STRAIGHT_SCORE, STRAIGHT_MM = 0.68, 0.013  # a row so straight proves itself with less
+MIN_FACES = 0.5  # strings and borders go on between the ends: half of the ends must stand out
+FACE_MM, BESIDE_MM, OTHER_LIGHT = (0.15, 0.6), (1.3, 1.9), 0.1  # over the foot; beside its middle; in its logarithm
+FAINT = 0.3  # of the usual step of light
+OFF_ROW, OFF_ROW_MM = 4.0, 0.04  # a foot farther off the smooth row, in scatters and at least, is a shade or a scratch
+
+
+@dataclass(frozen=True, slots=True)
+class Feet:
+    """Feet of n frets.
+
+    Attributes
+    ----------
+    below_mm
+        (n,) under the straightedge's edge; NaN where none was seen.
+    scatter_mm
+        Robust scatter about a smooth row.
+    score
+        Share of the usual step of light that the whole row has, 0 to 1.
+    faces
+        Share of the ends that stand out from what is beside them.
+    """
+
+    below_mm: Array = field(repr=False)
+    scatter_mm: float
+    score: float
+    faces: float
+
+    @property
+    def seen(self) -> Mask:
+        """(n,) where a foot was seen."""
+        return np.isfinite(self.below_mm)
+
+    def only(self, kept: NDArray[np.intp]) -> Feet:
+        """Return the feet at the indices `kept` alone."""
+        return replace(self, below_mm=self.below_mm[kept])
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether the row is one that only feet make."""
+        enough = self.seen.sum() >= max(MIN_FEET, MIN_SHARE * len(self.below_mm))
+        strong = self.score > MIN_SCORE and self.scatter_mm < MAX_SCATTER_MM
+        straight = self.score > STRAIGHT_SCORE and self.scatter_mm < STRAIGHT_MM
+        return bool(enough and self.faces > MIN_FACES and (strong or straight))
+
+
+def find_feet(
+    luminance: FloatImage, edge: EdgeCurve, slit: SlitLight, camera: BoardCamera, *, position_mm: Array
+) -> Feet | None:
+    """Find the feet of the frets; None where fewer ends than make a row lie in the picture.
+
+    Parameters
+    ----------
+    luminance
+        (height, width) linear light.
+    edge, slit, camera
+        From the earlier stages.
+    position_mm
+        (n,) places of the frets from the nut.
+    """
+    along = (position_mm - position_mm.mean()) / max(float(np.ptp(position_mm)) / 2, 1.0)
+    near = camera.near_mm[0] + camera.near_mm[1] * position_mm
+    expected = column_of(camera, position_mm, near)
+    scale = camera.px_per_mm(expected) * camera.distance_mm / (camera.distance_mm - near)
+    steps = _steps(luminance, edge, slit, expected, scale, outer=bool(camera.near_mm[0] < OUTER_NEAR_MM))
+    if steps is None:
+        return None
+    row, score = _vote(steps, along)
+    below, strength = np.full(len(along), np.nan), np.zeros(len(along))
+    scatter = np.inf
+    for turn, reach in enumerate(NEAR_MM):
+        below, strength = _steepest(steps, row, reach)
+        row, scatter = _smooth(along, below, strength, order=3 if turn else 2)
+    faces = _faces(luminance, edge, slit, expected, scale, row)
+    clear = strength > FAINT * float(np.median(strength[strength > 0]))
+    clear &= np.abs(below - row) < max(OFF_ROW * scatter, OFF_ROW_MM)
+    return Feet(np.where(clear, below, np.nan), scatter, score, faces)
+
+
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """How the logarithm and the root of the light step downwards at the columns of each end.
+
+    Both are (n, m), at `below_mm` (m,); 0 out of view. The logarithm tells a dark board's border from brighter lines
+    over it; but it is steepest below the border by an amount that grows with the light over it, the root hardly so.
+    """
+
+    below_mm: Array
+    logarithm: Array
+    root: Array
+
+
+def _steps(
+    luminance: FloatImage, edge: EdgeCurve, slit: SlitLight, expected: Array, scale: Array, *, outer: bool
+) -> _Steps | None:
+    low, high = OUTER_REACH_MM if outer else MIDDLE_REACH_MM
+    px_per_mm = float(np.median(scale))
+    step = min(0.03, 0.4 / px_per_mm)
+    room = (luminance.shape[0] - 2 - edge.straight_on_y_px(expected) - slit.offset_px) / scale
+    high = min(high, float(np.quantile(room, 0.2)) - MARGIN_MM)
+    if high < low + MARGIN_MM:
+        return None
+    below = np.arange(low - MARGIN_MM, high + MARGIN_MM, step)
+    logarithm, root = np.zeros((2, len(expected), len(below)))
+    blur = max(1.0, slit.blur_px / px_per_mm / step)
+    for i, (middle, s) in enumerate(zip(expected, scale, strict=True)):
+        columns = np.arange(np.ceil(middle - HALF_END_MM * s), middle + HALF_END_MM * s)
+        columns = columns[(np.abs(columns - middle) > HALF_TANG_MM * s)]
+        beyond = BEYOND_MM * s
+        columns = columns[(columns >= edge.low_px - beyond) & (columns <= edge.high_px + beyond)]
+        columns = columns[(columns >= 0) & (columns <= luminance.shape[1] - 1)]
+        if len(columns) < 4 or room[i] < below[-1]:
+            continue
+        edge_row = edge.straight_on_y_px(columns) + slit.offset_px
+        strip = sample_strip(luminance, edge_row, columns, px_per_mm=s, below_mm=below)
+        level = np.median(np.maximum(strip.light, 0), axis=1)
+        root[i] = gaussian_filter1d(np.sqrt(level), blur, order=1)
+        logarithm[i] = gaussian_filter1d(np.log(level + SIDE_FLOOR), blur, order=1)
+    return _Steps(below, logarithm, root) if root.any(axis=1).sum() >= MIN_FEET else None
+
+
+def _faces(luminance: FloatImage, edge: EdgeCurve, slit: SlitLight, expected: Array, scale: Array, row: Array) -> float:
+    """Return the share of ends whose face, over the foot, is of another light than what stands on either side."""
+    low, high = FACE_MM
+    differ = []
+    for middle, s, foot in zip(expected, scale, row, strict=True):
+        offset = np.arange(-BESIDE_MM[1], BESIDE_MM[1], 0.1)
+        x = middle + offset * s
+        if x[0] < 0 or x[-1] > luminance.shape[1] - 1:
+            continue
+        over = np.arange(foot - high, foot - low, 0.1)
+        edge_row = edge.straight_on_y_px(x) + slit.offset_px
+        strip = sample_strip(luminance, edge_row, x, px_per_mm=s, below_mm=over)
+        level = np.log(np.maximum(strip.light, 0) + SIDE_FLOOR)
+        at, left, right = (
+            np.median(level[:, m], axis=1)
+            for m in (np.abs(offset) < HALF_END_MM, offset < -BESIDE_MM[0], offset > BESIDE_MM[0])
+        )
+        differ.append(min(float(np.abs(at - left).mean()), float(np.abs(at - right).mean())) > OTHER_LIGHT)
+    return float(np.mean(differ)) if differ else 0.0
+
+
+def _vote(steps: _Steps, along: Array) -> tuple[Array, float]:
+    """Return the row (n,) on which most ends have a step of light, and how much of the usual one they have."""
+    size = np.abs(steps.logarithm)
+    seen = size.any(axis=1)
+    limited = np.minimum(size / max(float(np.median(size[seen].max(axis=1))), 1e-9), 1.0)
+    first, step = steps.below_mm[0], steps.below_mm[1] - steps.below_mm[0]
+    levels = np.arange(first + MARGIN_MM, steps.below_mm[-1] - MARGIN_MM, LEVEL_STEP_MM)
+    order = np.arange(len(along))
+    best, row = -np.inf, np.zeros_like(along)
+    for tilt in TILTS_MM:
+        for bow in BOWS_MM:
+            rows = levels[:, None] + tilt * along + bow * (along * along - 0.5)
+            index = np.clip(np.rint((rows - first) / step).astype(np.intp), 0, size.shape[1] - 1)
+            votes = limited[order, index].sum(axis=1) - 2 * tilt * tilt - bow * bow
+            k = int(votes.argmax())
+            if votes[k] > best:
+                best, row = float(votes[k]), rows[k]
+    return row, best / float(seen.sum())
+
+
+def _steepest(steps: _Steps, row: Array, reach_mm: float) -> tuple[Array, Array]:
+    """Return where each end's light steps most near the row, between samples by a parabola, and how much."""
+    step = steps.below_mm[1] - steps.below_mm[0]
+    below, strength = np.full(len(row), np.nan), np.zeros(len(row))
+    for i in np.flatnonzero(steps.root.any(axis=1)):
+        near = np.flatnonzero(np.abs(steps.below_mm - row[i]) < reach_mm)
+        near = near[(near > 0) & (near < len(steps.below_mm) - 1)]
+        if len(near) < 3:
+            continue
+        size = np.abs(steps.root[i])
+        j = int(near[size[near].argmax()])
+        a, b, c = size[j - 1], size[j], size[j + 1]
+        curved = a - 2 * b + c
+        shift = float(np.clip(0.5 * (a - c) / curved, -1, 1)) if curved < 0 else 0.0
+        below[i], strength[i] = steps.below_mm[j] + shift * step, float(b)
+    return below, strength
+
+
+def _smooth(along: Array, below: Array, strength: Array, *, order: int) -> tuple[Array, float]:
+    """Return a smooth row through the feet, those far off it counting little, and the scatter about it."""
+    seen = np.isfinite(below)
+    if seen.sum() <= order + 1:
+        return np.full_like(along, np.nanmedian(below)), np.inf
+    powers = np.asarray(np.vander(along, order + 1), dtype=np.float64)
+    sure = np.minimum(strength[seen] / float(np.median(strength[seen])), 1.0)
+    weight, scatter, row = sure, np.inf, np.zeros_like(along)
+    for _ in range(8):
+        fit = np.linalg.lstsq(powers[seen] * weight[:, None], below[seen] * weight, rcond=None)[0]
+        row = powers @ fit
+        off = below[seen] - row[seen]
+        scatter = 1.48 * float(np.median(np.abs(off))) + 0.003
+        weight = sure / np.sqrt(1 + (off / (2 * scatter)) ** 2)
+    return np.asarray(row), scatter

@@ -1,0 +1,179 @@
+"""Crowns and feet of the same frets, joined: what the crowns alone tell, bent as the feet tell.
+
+Generalized least squares (A. C. Aitken, 1935): both readings with their covariances, a height of the wire and a tilt
+common to all feet left free. A crown that stands off its foot as no other does was misread, or is worn, or not driven
+home: no number is given for it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightgap.neck.profile import Array
+
+from .camera import OUTER_NEAR_MM
+from .feet import Feet
+from .readings import CrownFit, CrownSet
+from .shading import Mask
+
+# Wire is drawn to a hundredth, and levelled on the neck to two (common practice, no published source).
+U_WIRE_MM = 0.012
+# All feet in one curve along the board: its radius and taper, what an end's bevel hides. By own renders with truth.
+U_BOW_MM = 0.012
+U_EDGE_PX = 0.16  # the straightedge's edge followed in one curve that is not its own: both readings rest on it
+U_HEIGHT_MM, U_TILT_MM = 1.5, 0.5  # of the wire, and from end to end: free
+LONE, LONE_MM = 3.0, 0.06  # a crown that stands off its foot by so many standard uncertainties, and at least so far
+# Chi-square for each foot past which crowns and feet contradict each other, and doubt of either is added.
+MAX_CHI_SQUARE = 2.5
+MIN_JOINED = 4
+MAX_BOW_U_MM = 0.09  # crowns that leave the bow so open have locked on nothing, and feet do not prove them
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """Gaps of n crowns by crowns and feet.
+
+    Attributes
+    ----------
+    crowns
+        With the gaps joined; without those that stand off their feet.
+    own_u_mm
+        (n,) how sure each crown was by itself.
+    covariance_mm2
+        (n, n) of them.
+    share
+        (n, n) how the joined gaps change with those that the crowns alone told.
+    feet_covariance_mm2, edge_covariance_mm2
+        (n, n) what the feet add, and the edge under which both are seen; zero where none were joined.
+    agree
+        Crowns and feet tell the same bend.
+    """
+
+    crowns: CrownSet
+    own_u_mm: Array = field(repr=False)
+    covariance_mm2: Array = field(repr=False)
+    share: Array = field(repr=False)
+    feet_covariance_mm2: Array = field(repr=False)
+    edge_covariance_mm2: Array = field(repr=False)
+    agree: bool = False
+
+
+def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | None) -> Joined:
+    """Join crowns with the feet of the same frets.
+
+    Parameters
+    ----------
+    crowns, covariance_mm2
+        The n gaps by the crowns, with their (n, n) covariance.
+    own_u_mm
+        (n,) how sure each crown is by itself, whatever moves all in common.
+    feet
+        Of the same n frets; None, or an unsure row, leaves the crowns as they are.
+    """
+    if feet is None or not feet.is_sure or _bow_u_mm(crowns.position_mm, covariance_mm2) > MAX_BOW_U_MM:
+        return _as_read(crowns, own_u_mm, covariance_mm2)
+    place = crowns.position_mm
+    along = (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0)
+    apart = feet.below_mm - _fall_mm(crowns, place) - crowns.gap_mm
+    kept = np.flatnonzero(~_stands_off(along, apart, np.hypot(np.hypot(U_WIRE_MM, feet.scatter_mm), own_u_mm)))
+    crowns = crowns.only(kept)
+    covariance_mm2, own_u_mm = covariance_mm2[np.ix_(kept, kept)], own_u_mm[kept]
+    along, apart = along[kept], apart[kept]
+    seen = np.flatnonzero(np.isfinite(apart))
+    if len(seen) < MIN_JOINED:
+        return _as_read(crowns, own_u_mm, covariance_mm2)
+    told = _covariance(feet, along[seen])
+    free = U_HEIGHT_MM**2 + U_TILT_MM**2 * np.outer(along[seen], along[seen])
+    both = covariance_mm2[np.ix_(seen, seen)] + told + free
+    gain = np.linalg.solve(both, covariance_mm2[seen]).T
+    share = np.eye(len(kept))
+    share[:, seen] -= gain
+    change = gain @ apart[seen]
+    edge = _edge_covariance(crowns, along)
+    covariance = share @ covariance_mm2 + edge
+    chi_square = float(apart[seen] @ np.linalg.solve(both, apart[seen])) / max(len(seen) - 2, 1)
+    agree, added = chi_square < MAX_CHI_SQUARE, gain @ told @ gain.T
+    if not agree:
+        # The truth may lie anywhere between: JCGM 100:2008, 4.3.7.
+        bent = (change - np.polyval(np.polyfit(along, change, 1), along)) / np.sqrt(3)
+        covariance, added = covariance + np.outer(bent, bent), added + np.outer(bent, bent)
+    moved = tuple(replace(c, gap_mm=c.gap_mm + float(d)) for c, d in zip(crowns.crowns, change, strict=True))
+    joined = replace(crowns, crowns=moved)
+    return Joined(joined, own_u_mm, (covariance + covariance.T) / 2, share, added, edge, agree)
+
+
+def feet_alone(crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], position_mm: Array) -> Joined:
+    """Return gaps by the feet alone, the highest taken for touching, where the crowns let the straightedge float.
+
+    Parameters
+    ----------
+    crowns
+        As they were read: their camera and board stand.
+    feet
+        A sure row, of the n frets.
+    frets, position_mm
+        (n,) numbers and places of the frets.
+    """
+    seen = np.flatnonzero(feet.seen)
+    place = position_mm[seen]
+    along = (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0)
+    gap = feet.below_mm[seen] - _fall_mm(crowns, place)
+    slant = crowns.camera.slant(place)
+    rows = tuple(
+        CrownFit(int(fret), float(x), float(g), 0, 0.0, float(s), 0.0)
+        for fret, x, g, s in zip(frets[seen], place, gap - gap.min(), slant, strict=True)
+    )
+    told, edge, none = _covariance(feet, along), _edge_covariance(crowns, along), np.zeros((len(seen), len(seen)))
+    read = CrownSet(rows, told + edge, np.zeros((len(seen), 6)), crowns.outline, crowns.camera, by_feet=True)
+    return Joined(read, np.zeros(len(seen)), told + edge, none, told, edge)
+
+
+def _as_read(crowns: CrownSet, own_u_mm: Array, covariance_mm2: Array) -> Joined:
+    none = np.zeros_like(covariance_mm2)
+    return Joined(crowns, own_u_mm, covariance_mm2, np.eye(len(none)), none, none)
+
+
+def _covariance(feet: Feet, along: Array) -> Array:
+    """Return the (n, n) covariance of feet, but for what is common to all of them."""
+    bow = U_BOW_MM * (along**2 - 1 / 3)
+    return np.asarray((U_WIRE_MM**2 + feet.scatter_mm**2) * np.eye(len(along)) + np.outer(bow, bow))
+
+
+def _edge_covariance(crowns: CrownSet, along: Array) -> Array:
+    bow = U_EDGE_PX / crowns.camera.comb.px_per_mm * (along**2 - 1 / 3)
+    return np.outer(bow, bow)
+
+
+def _fall_mm(crowns: CrownSet, place_mm: Array) -> Array:
+    """Return how far a round board falls from the middle, where the crowns are seen, to its border at each fret."""
+    camera = crowns.camera
+    if camera.near_mm[0] < OUTER_NEAR_MM:
+        return np.zeros_like(place_mm)
+    half_mm = camera.near_mm[0] + camera.near_mm[1] * place_mm
+    return np.asarray(0.5 * crowns.outline.board_per_mm * half_mm * half_mm)
+
+
+def _bow_u_mm(place: Array, covariance_mm2: Array) -> float:
+    """Return how open the crowns together leave the bow of the neck, in standard uncertainties."""
+    along = (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0)
+    powers = np.vander(along, 3)
+    information = powers.T @ np.linalg.solve(covariance_mm2, powers)
+    return float(np.sqrt(np.linalg.inv(information)[0, 0]))
+
+
+def _stands_off(along: Array, apart: Array, u_mm: Array) -> Mask:
+    """Tell which crowns stand off the bow that most of them make over their feet."""
+    seen = np.isfinite(apart)
+    powers, weight = np.vander(along[seen], 3), np.ones(seen.sum())
+    off = apart[seen]
+    for _ in range(8):
+        fit = np.linalg.lstsq(powers * weight[:, None], apart[seen] * weight, rcond=None)[0]
+        off = apart[seen] - powers @ fit
+        scatter = 1.48 * float(np.median(np.abs(off))) + 0.005
+        weight = 1 / (1 + (off / (2 * scatter)) ** 2)
+    out = np.zeros(len(along), dtype=bool)
+    out[seen] = np.abs(off) > np.maximum(LONE * u_mm[seen], LONE_MM)
+    return out
