@@ -227,10 +227,18 @@ _KINDS = (
         "compare only with readings along the same line",
     ),
     FindingKind(
+        "by-feet",
+        "warning",
+        "read by the feet of the frets: no crown could be seen against the straightedge",
+        "The feet stand on the board's border and tell how it is bent. Crowns are taken for equally high over their "
+        "feet: a fret that is worn, high or loose does not show.",
+        "try every three frets with a short straightedge, or put a plain light card or dark cloth behind the gap",
+    ),
+    FindingKind(
         "crowns-left-out",
         "warning",
         "some crowns could not be read",
-        "Crowns whose outline did not stand out are not reported.",
+        "Crowns whose outline did not stand out, or that stand off their feet as no others do, are not reported.",
         "light the frets from the camera's side, put a light card or dark cloth behind the neck, and lower the camera "
         "until strings clear the edge",
     ),

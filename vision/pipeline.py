@@ -15,8 +15,10 @@ from .calibrate import Numbering, settle_scale
 from .camera import OUTER_NEAR_MM
 from .contact import check_contact, check_edge
 from .crowns import measure_crowns
+from .feet import Feet, find_feet
 from .findings import refusal, warning
 from .guesses import check_fine, focal_px
+from .joined import Joined, feet_alone, join
 from .locate import EdgeCurve, Located
 from .measure import MeasureSettings
 from .numbering import Placed, place_frets
@@ -26,7 +28,7 @@ from .reference import parse_reference
 from .slit import SlitLight, read_slit
 from .strings import covered, follow_between
 from .types import Measurement, Straightedge
-from .uncertainty import budget_lines, crown_covariance, widen
+from .uncertainty import budget_lines, crown_covariance, own_u_mm, widen
 
 DEFAULT_THICKNESS_MM = 3.0
 MIN_CROWNS = 4
@@ -39,6 +41,13 @@ MAX_COVERED = 0.15  # of the frets by strings: over more of them the edge itself
 # Half of a thin straightedge and the bevel of a fret's end (common practice, no published source); rendered photos show
 # 3 mm and more, flat drawings 0.3 at most.
 MIN_DEPTH_MM = 1.2
+# What a board rises from its fret ends to a straightedge beside the outer string, seen from above its slope: 4 mm at
+# four degrees. Crowns that touch are seen lower by so much; it is believed of crowns that agree with their feet.
+RISE_MM = 0.3
+# Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what
+# a camera above the board's slope adds.
+BORDER_MM = (0.6, 1.6)
+ALONE_SCORE = 0.9  # of feet that no crown bears out
 
 
 def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
@@ -65,36 +74,35 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     placed = replace(placed, found=found)
     slit = read_slit(photo.luminance, found.edge, camera)
     _check_light(slit, scale.px_per_mm)
+    position = fret_position_mm(frets.astype(np.float64), camera.comb.scale_length_mm)
     crowns = measure_crowns(
         photo.luminance,
         found.edge,
         camera,
         slit,
         frets=frets,
-        position_mm=fret_position_mm(frets.astype(np.float64), camera.comb.scale_length_mm),
+        position_mm=position,
         thickness_mm=thickness_mm,
         board_radius_mm=settings.board_radius_mm,
     )
     check_crowns(crowns)
     _check_depth(crowns)
-    covariance = crown_covariance(crowns, slit)
-    check_contact(crowns, covariance, found.edge, photo.facts.width_px)
-    if placed.guess.source is None and not placed.guess.by_frets:
-        check_edge(crowns)
-    profile, warnings = _profile(crowns, covariance, placed, slit, settings)
+    feet = find_feet(photo.luminance, found.edge, slit, crowns.camera, position_mm=position)
+    joined = _joined(crowns, feet, frets, position, placed=placed, slit=slit, width_px=photo.facts.width_px)
+    check_crowns(joined.crowns)
+    profile, warnings = _profile(joined, placed, slit, settings)
     chord = choose_chord(profile, settings.chord)
     check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
-    missing, hidden = len(seen) - len(crowns.crowns), len(seen) - len(frets)
+    missing, hidden = len(seen) - len(joined.crowns.crowns), len(seen) - len(frets)
     behind = f", {hidden} of them behind strings" if hidden else ""
     warnings += [warning("crowns-left-out", f"{missing} of {len(seen)}{behind}")] if missing else []
     warnings += [] if photo.focal_px else [warning("no-focal-length")]
     along = np.linspace(edge.low_px, edge.high_px, 41)
     followed = Straightedge(np.stack([along, edge.y_px(along) + slit.offset_px], axis=1))
-    budget = budget_lines(crowns, slit, profile, relief)
-    return Measurement(
-        photo.facts, scale, followed, profile, relief, tuple(warnings), budget, _facts(photo, slit, crowns, placed)
-    )
+    budget = budget_lines(joined, slit, profile, relief)
+    facts = _facts(photo, slit, joined.crowns, placed)
+    return Measurement(photo.facts, scale, followed, profile, relief, tuple(warnings), budget, facts)
 
 
 def _check_count(found: Located) -> None:
@@ -176,9 +184,44 @@ def _clear_of_strings(
     return edge, ~behind & (fret_px >= edge.low_px) & (fret_px <= edge.high_px)
 
 
+def _joined(
+    crowns: CrownSet,
+    feet: Feet | None,
+    frets: NDArray[np.int64],
+    position_mm: Array,
+    *,
+    placed: Placed,
+    slit: SlitLight,
+    width_px: int,
+) -> Joined:
+    """Return the crowns joined with the feet of their frets, or the feet alone where no crown could be seen.
+
+    Raises
+    ------
+    Refusal
+        `no-contact` when the crowns found would leave the straightedge floating.
+    """
+    by_height = placed.guess.source is None and not placed.guess.by_frets
+    if _is_border(crowns) and feet is not None and feet.is_sure and feet.score > ALONE_SCORE and not by_height:
+        return feet_alone(crowns, feet, frets=frets, position_mm=position_mm)
+    covariance = crown_covariance(crowns, slit)
+    check_contact(crowns, covariance, placed.found.edge, width_px)
+    if by_height:
+        check_edge(crowns)
+    read = np.searchsorted(frets, [c.fret for c in crowns.crowns])
+    return join(crowns, covariance, own_u_mm(crowns, slit), feet.only(read) if feet else None)
+
+
+def _is_border(crowns: CrownSet) -> bool:
+    """Tell whether outlines beside the outer string are the board's border, a fret's height under the crowns."""
+    low, high = BORDER_MM
+    return bool(crowns.camera.near_mm[0] < OUTER_NEAR_MM and low < crowns.lowest_gap_mm < high)
+
+
 def _profile(
-    crowns: CrownSet, covariance: Array, placed: Placed, slit: SlitLight, settings: MeasureSettings
+    joined: Joined, placed: Placed, slit: SlitLight, settings: MeasureSettings
 ) -> tuple[GapProfile, list[Finding]]:
+    crowns, covariance = joined.crowns, joined.covariance_mm2
     u = np.sqrt(np.diag(covariance))
     relative = settings.scale_length_mm is None and placed.anchor is None
     shift = 1 - crowns.crowns[0].fret if relative else 0
@@ -194,7 +237,10 @@ def _profile(
         warnings.append(warning("scale-by-frets", HANGS_ON[placed.anchor or "nut"]))
     if crowns.camera.near_mm[0] < OUTER_NEAR_MM:
         warnings.append(warning("outer-line"))
-    if float(profile.gap_mm.min()) < CONTACT_MM:
+    if crowns.by_feet:
+        warnings.append(warning("by-feet"))
+    outer_mm = RISE_MM if joined.agree and crowns.camera.near_mm[0] < OUTER_NEAR_MM else CONTACT_MM
+    if float(profile.gap_mm.min()) < outer_mm:
         return widen(rezero_on_contact(profile)), warnings
     if crowns.camera.near_mm[0] < OUTER_NEAR_MM:
         # Fret ends are short arcs that many things resemble: without a crown that touches they prove no fret.
@@ -245,7 +291,7 @@ def _facts(photo: Photo, slit: SlitLight, crowns: CrownSet, placed: Placed) -> d
         "yaw_deg": float(yaw),
         "comb_score": placed.found.comb.score,
     }
-    if not crowns.by_ends:  # which tell neither
+    if not (crowns.by_ends or crowns.by_feet):  # which tell neither
         facts["elevation_deg"] = float(np.degrees(crowns.outline.elevation_rad))
         facts["board_radius_mm"] = 1 / max(crowns.outline.board_per_mm, 1e-5)
     if placed.anchor is not None:

@@ -15,6 +15,7 @@ import numpy as np
 from lightgap.neck.profile import Array, GapProfile, Relief
 from lightgap.neck.straightness import chord_matrix
 
+from .joined import Joined
 from .readings import LIKELY_STRAIN, WELL_EXPLAINED, CrownSet
 from .slit import SlitLight
 from .types import BudgetLine
@@ -64,6 +65,9 @@ BY_ENDS = (
         "look along the board's slope, or lay the straightedge along the middle of a neck without strings",
     ),
 )
+FEET = ("feet of the frets on the board (wire of unequal height, the board's border)", "a longer distance, more light")
+FIT = ("fit to the picture (noise, camera, shapes)", "more light, a longer distance, or half the neck at a time")
+EDGE = ("the straightedge's edge as it was followed", "half the neck at a time, a plain light card behind the gap")
 
 
 def weakness(slit: SlitLight) -> float:
@@ -123,25 +127,29 @@ def widen(profile: GapProfile) -> GapProfile:
     return replace(profile, crowns=rows, covariance_mm2=CAMPAIGN_FACTOR**2 * profile.covariance_mm2)
 
 
-def budget_lines(crowns: CrownSet, slit: SlitLight, profile: GapProfile, relief: Relief) -> tuple[BudgetLine, ...]:
+def budget_lines(joined: Joined, slit: SlitLight, profile: GapProfile, relief: Relief) -> tuple[BudgetLine, ...]:
     """Return the lines of the relief's budget, largest first, each with what shrinks it."""
+    crowns = joined.crowns
     frets = profile.frets
     first, last = frets.index(relief.chord[0]), frets.index(relief.chord[1])
-    row = chord_matrix(profile.position_mm, (first, last))[frets.index(relief.at_fret)]
-    fit = CAMPAIGN_FACTOR * float(np.sqrt(row @ fit_covariance(crowns) @ row))
-    shape = CAMPAIGN_FACTOR * float(np.sqrt(row @ shape_covariance(crowns, slit) @ row))
-    own = CAMPAIGN_FACTOR * float(np.sqrt(np.sum((row * own_u_mm(crowns, slit)) ** 2)))
-    blade = CAMPAIGN_FACTOR * float(np.sqrt(np.sum(row**2)) * U_STRAIGHTEDGE_MM)
-    (shared_what, shared_cure), (own_what, own_cure) = BY_ENDS if crowns.by_ends else BY_CROWNS
-    lines = [
-        BudgetLine(shared_what, shape, "B", shared_cure),
-        BudgetLine(own_what, own, "B", own_cure),
-        BudgetLine(
-            "fit to the picture (noise, camera, shapes)",
-            fit,
-            "A",
-            "more light, a longer distance, or half the neck at a time",
-        ),
-        BudgetLine("straightness of the straightedge (DIN 874-2)", blade, "B", "a finer straightedge"),
-    ]
+    whole = chord_matrix(profile.position_mm, (first, last))[frets.index(relief.at_fret)]
+    row = whole @ joined.share
+    blade = CAMPAIGN_FACTOR * float(np.sqrt(np.sum(whole**2)) * U_STRAIGHTEDGE_MM)
+    feet, edge = (
+        CAMPAIGN_FACTOR * float(np.sqrt(whole @ c @ whole))
+        for c in (joined.feet_covariance_mm2, joined.edge_covariance_mm2)
+    )
+    lines = [BudgetLine("straightness of the straightedge (DIN 874-2)", blade, "B", "a finer straightedge")]
+    if feet > 0:
+        lines += [BudgetLine(FEET[0], feet, "B", FEET[1]), BudgetLine(EDGE[0], edge, "B", EDGE[1])]
+    if not crowns.by_feet:
+        fit = CAMPAIGN_FACTOR * float(np.sqrt(row @ fit_covariance(crowns) @ row))
+        shape = CAMPAIGN_FACTOR * float(np.sqrt(row @ shape_covariance(crowns, slit) @ row))
+        own = CAMPAIGN_FACTOR * float(np.sqrt(np.sum((row * joined.own_u_mm) ** 2)))
+        (shared_what, shared_cure), (own_what, own_cure) = BY_ENDS if crowns.by_ends else BY_CROWNS
+        lines += [
+            BudgetLine(shared_what, shape, "B", shared_cure),
+            BudgetLine(own_what, own, "B", own_cure),
+            BudgetLine(FIT[0], fit, "A", FIT[1]),
+        ]
     return tuple(sorted(lines, key=lambda line: -line.u_mm))
