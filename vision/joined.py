@@ -29,6 +29,7 @@ LONE, LONE_MM = 3.0, 0.06  # a crown that stands off its foot by so many standar
 # Chi-square for each foot past which crowns and feet contradict each other, and doubt of either is added.
 MAX_CHI_SQUARE = 2.5
 MIN_JOINED = 4
+PROVING_FACES = 0.8  # a string under the crowns bends as straight as they do: ends must stand out to bear them out
 MAX_BOW_U_MM = 0.09  # crowns that leave the bow so open have locked on nothing, and feet do not prove them
 
 
@@ -49,7 +50,7 @@ class Joined:
     feet_covariance_mm2, edge_covariance_mm2
         (n, n) what the feet add, and the edge under which both are seen; zero where none were joined.
     agree
-        Crowns and feet tell the same bend.
+        Crowns and feet tell the same bend, and nearly all feet have an end that stands out.
     """
 
     crowns: CrownSet
@@ -95,13 +96,13 @@ def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | 
     edge = _edge_covariance(crowns, along)
     covariance = share @ covariance_mm2 + edge
     chi_square = float(apart[seen] @ np.linalg.solve(both, apart[seen])) / max(len(seen) - 2, 1)
-    agree, added = chi_square < MAX_CHI_SQUARE, gain @ told @ gain.T
-    if not agree:
+    alike, added = chi_square < MAX_CHI_SQUARE, gain @ told @ gain.T
+    if not alike:
         # The truth may lie anywhere between: JCGM 100:2008, 4.3.7.
         bent = (change - np.polyval(np.polyfit(along, change, 1), along)) / np.sqrt(3)
         covariance, added = covariance + np.outer(bent, bent), added + np.outer(bent, bent)
     moved = tuple(replace(c, gap_mm=c.gap_mm + float(d)) for c, d in zip(crowns.crowns, change, strict=True))
-    joined = replace(crowns, crowns=moved)
+    joined, agree = replace(crowns, crowns=moved), alike and feet.faces > PROVING_FACES
     return Joined(joined, own_u_mm, (covariance + covariance.T) / 2, share, added, edge, agree)
 
 

@@ -134,6 +134,9 @@ def test_unsure_feet_and_crowns_locked_on_nothing_are_left_alone(feet: Feet | No
 
 
 def test_readings_that_contradict_each_other_widen_the_doubt() -> None:
+    faint = joined(crowns(BOW_MM, 0.02), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 0.6))
+    assert not faint.agree
+
     def u_of(part_mm: float) -> tuple[float, bool]:
         got = joined(crowns(BOW_MM + part_mm * ALONG**2, 0.02), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
         row = chord_matrix(POSITION_MM, (0, N - 1))[N // 2]
