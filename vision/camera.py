@@ -65,6 +65,15 @@ class BoardCamera:
     near_mm: Array = field(repr=False)
     u_scale: float = 0.0
 
+    @property
+    def beside_outer(self) -> bool:
+        """Whether the straightedge lies along the outer string, and not along the middle of the board."""
+        return bool(self.near_mm[0] < OUTER_NEAR_MM)
+
+    def ends_mm(self, position_mm: Array) -> Array:
+        """Return how far before the line the fret ends on the camera's side stand."""
+        return np.asarray(self.near_mm[0] + self.near_mm[1] * position_mm)
+
     def slant(self, x_line_mm: Array) -> Array:
         """Return how far along the board one looks per mm of depth, at a place on the line."""
         return np.asarray((self.x_foot_mm - x_line_mm) / self.distance_mm)

@@ -108,7 +108,7 @@ def cut_ends(
     luminance: FloatImage, edge: EdgeCurve, slit: SlitLight, camera: BoardCamera, *, position_mm: Array
 ) -> EndPatches:
     """Cut the pixels around each fret end out of the picture, binned as other patches are."""
-    near = camera.near_mm[0] + camera.near_mm[1] * position_mm
+    near = camera.ends_mm(position_mm)
     expected = column_of(camera, position_mm, near)
     scale = float(np.mean(camera.px_per_mm(expected) * camera.distance_mm / (camera.distance_mm - near)))
     bin_px = binning(scale)

@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from lightgap.neck.profile import Array
 
-from .camera import OUTER_NEAR_MM, BoardCamera, column_of
+from .camera import BoardCamera, column_of
 from .edge import FLOOR, sample_strip
 from .locate import EdgeCurve
 from .photo import FloatImage
@@ -95,10 +95,10 @@ def find_feet(
         (n,) places of the frets from the nut.
     """
     along = (position_mm - position_mm.mean()) / max(float(np.ptp(position_mm)) / 2, 1.0)
-    near = camera.near_mm[0] + camera.near_mm[1] * position_mm
+    near = camera.ends_mm(position_mm)
     expected = column_of(camera, position_mm, near)
     scale = camera.px_per_mm(expected) * camera.distance_mm / (camera.distance_mm - near)
-    steps = _steps(luminance, edge, slit, expected, scale, outer=bool(camera.near_mm[0] < OUTER_NEAR_MM))
+    steps = _steps(luminance, edge, slit, expected, scale, outer=camera.beside_outer)
     if steps is None:
         return None
     row, score = _vote(steps, along)

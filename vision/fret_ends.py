@@ -79,7 +79,7 @@ class FretEnds:
     def _columns(self, places: Array) -> Array:
         camera = self._camera
         position = fret_position_mm(places, camera.comb.scale_length_mm)
-        return column_of(camera, position, camera.near_mm[0] + camera.near_mm[1] * position)
+        return column_of(camera, position, camera.ends_mm(position))
 
     def seen(self, places: Iterable[int]) -> list[bool | None]:
         """Tell of each place whether a fret's end is seen there; None when it is out of view or nothing tells."""

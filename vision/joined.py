@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
-from .camera import OUTER_NEAR_MM
 from .feet import Feet
 from .readings import CrownFit, CrownSet
 from .shading import Mask
@@ -151,9 +150,9 @@ def _edge_covariance(crowns: CrownSet, along: Array) -> Array:
 def _fall_mm(crowns: CrownSet, place_mm: Array) -> Array:
     """Return how far a round board falls from the middle, where the crowns are seen, to its border at each fret."""
     camera = crowns.camera
-    if camera.near_mm[0] < OUTER_NEAR_MM:
+    if camera.beside_outer:
         return np.zeros_like(place_mm)
-    half_mm = camera.near_mm[0] + camera.near_mm[1] * place_mm
+    half_mm = camera.ends_mm(place_mm)
     return np.asarray(0.5 * crowns.outline.board_per_mm * half_mm * half_mm)
 
 

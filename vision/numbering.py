@@ -247,7 +247,7 @@ def first_seen(photo: Photo, placed: Placed) -> FirstSeen:
 def _in_picture(photo: Photo, camera: BoardCamera, place: int) -> bool:
     """Tell whether the fret at a place is in the picture, from its crown on the line to its near end, even in part."""
     position = fret_position_mm(np.array([float(place)]), camera.comb.scale_length_mm)
-    near = camera.near_mm[0] + camera.near_mm[1] * position
+    near = camera.ends_mm(position)
     ends = np.concatenate([camera.comb.x_px(position), column_of(camera, position, near)])
     margin = BORDER_MM * camera.comb.px_per_mm
     return bool(((ends > -margin) & (ends < photo.facts.width_px + margin)).any())

@@ -98,7 +98,7 @@ def board_end(luminance: FloatImage, edge: EdgeCurve, camera: BoardCamera, place
         Number of the fret that would stand there; 0 or below outward of fret 1.
     """
     position = fret_position_mm(np.array([float(place)]), camera.comb.scale_length_mm)
-    x_px = float(column_of(camera, position, camera.near_mm[0] + camera.near_mm[1] * position)[0])
+    x_px = float(column_of(camera, position, camera.ends_mm(position))[0])
     u = np.arange(-PLAIN_MM - 3.0, BAR_MM[1] + 5.0, STEP_MM)
     light, seen = _patch(luminance, edge, x_px - camera.comb.direction * u * camera.comb.px_per_mm)
     if not seen[np.abs(u) < REACH_MM + FAR_MM[1]].all():

@@ -90,7 +90,7 @@ def cut_patches(
         slit.u_gap_light[at].astype(single),
         face,
         (in_rows[:, :, None] & in_columns[:, None, :] & light_ok).astype(single),
-        camera.near_mm[0] + camera.near_mm[1] * position_mm,
+        camera.ends_mm(position_mm),
         blur,
         float(camera.distance_mm),
         float(thickness_mm),

@@ -12,7 +12,6 @@ from lightgap.neck.profile import Array, CrownGap, Finding, GapProfile
 from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
 
 from .calibrate import Numbering, settle_scale
-from .camera import OUTER_NEAR_MM
 from .contact import check_contact, check_edge
 from .crowns import measure_crowns
 from .feet import Feet, find_feet
@@ -62,7 +61,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     found = placed.found
     _check_count(found)
     camera = placed.camera
-    if found.beside_outer and camera.near_mm[0] >= OUTER_NEAR_MM:
+    if found.beside_outer and not camera.beside_outer:
         raise refusal("no-crowns", "fret ends before the straightedge, but in no row")
     span = np.array([found.edge.low_px, found.edge.high_px])
     scale = settle_scale(placed.guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span)
@@ -155,10 +154,10 @@ def _check_depth(crowns: CrownSet) -> None:
         `no-depth`.
     """
     camera = crowns.camera
-    if camera.near_mm[0] >= OUTER_NEAR_MM:
+    if not camera.beside_outer:
         return
     place = np.array([c.position_mm for c in crowns.crowns])
-    depth_mm = float(np.mean(camera.near_mm[0] + camera.near_mm[1] * place))
+    depth_mm = float(np.mean(camera.ends_mm(place)))
     if depth_mm < MIN_DEPTH_MM:
         raise refusal("no-depth", f"ends seen {depth_mm:.1f} mm before the crowns")
 
@@ -215,7 +214,7 @@ def _joined(
 def _is_border(crowns: CrownSet) -> bool:
     """Tell whether outlines beside the outer string are the board's border, a fret's height under the crowns."""
     low, high = BORDER_MM
-    return bool(crowns.camera.near_mm[0] < OUTER_NEAR_MM and low < crowns.lowest_gap_mm < high)
+    return bool(crowns.camera.beside_outer and low < crowns.lowest_gap_mm < high)
 
 
 def _profile(
@@ -235,14 +234,14 @@ def _profile(
         warnings.append(warning("height-unseen"))
     if placed.guess.by_frets:
         warnings.append(warning("scale-by-frets", HANGS_ON[placed.anchor or "nut"]))
-    if crowns.camera.near_mm[0] < OUTER_NEAR_MM:
+    if crowns.camera.beside_outer:
         warnings.append(warning("outer-line"))
     if crowns.by_feet:
         warnings.append(warning("by-feet"))
-    outer_mm = RISE_MM if joined.agree and crowns.camera.near_mm[0] < OUTER_NEAR_MM else CONTACT_MM
+    outer_mm = RISE_MM if joined.agree and crowns.camera.beside_outer else CONTACT_MM
     if float(profile.gap_mm.min()) < outer_mm:
         return widen(rezero_on_contact(profile)), warnings
-    if crowns.camera.near_mm[0] < OUTER_NEAR_MM:
+    if crowns.camera.beside_outer:
         # Fret ends are short arcs that many things resemble: without a crown that touches they prove no fret.
         raise refusal("no-contact", f"lowest gap {float(profile.gap_mm.min()):+.2f} mm beside the outer string")
     return widen(profile), [*warnings, warning("gaps-not-zeroed")]

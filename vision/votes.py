@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
-from .camera import OUTER_NEAR_MM, BoardCamera
+from .camera import BoardCamera
 from .locate import EdgeCurve
 from .outline import Outline, mirrored_rim, outline_drop
 from .photo import FloatImage
@@ -71,13 +71,13 @@ class Board:
 
     @property
     def outer(self) -> bool:
-        return bool(self.camera.near_mm[0] < OUTER_NEAR_MM)
+        return self.camera.beside_outer
 
     def drop(self, outline: Outline, slant: Array, beside_mm: Array, position_mm: Array) -> tuple[Array, Array]:
         """Return drop and depth of the outline: the swept crown, or beside the outer string the fret's end alone."""
         if not self.outer:
             return outline_drop(outline, slant, beside_mm)
-        ends = self.camera.near_mm[0] + self.camera.near_mm[1] * position_mm - outline.bevel_mm
+        ends = self.camera.ends_mm(position_mm) - outline.bevel_mm
         z = np.broadcast_to(ends, slant.shape)
         delta = beside_mm + slant * z
         return 0.5 * outline.crown_per_mm * delta**2, z
