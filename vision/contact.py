@@ -8,10 +8,14 @@ import numpy as np
 
 from lightgap.neck.profile import Array
 
+from .camera import BoardCamera
 from .findings import refusal
 from .locate import BEYOND_FRETS_MM, EdgeCurve
-from .readings import MAX_FLOAT_MM, CrownSet
+from .readings import CONTACT_MM, MAX_FLOAT_MM, CrownSet
 
+# What a board rises from its fret ends to a straightedge beside the outer string, seen from above its slope: 4 mm at
+# four degrees.
+RISE_MM = 0.3
 END_MM = 3.0  # a straightedge's end is seen where its edge stops so far short
 
 
@@ -59,6 +63,20 @@ def check_contact(crowns: CrownSet, covariance_mm2: Array, edge: EdgeCurve, widt
     left, right = float(gap[i]), float(gap[j])
     if abs(left - right) > math.hypot(MAX_FLOAT_MM, 2 * u_mm) or not -MAX_FLOAT_MM < min(left, right) < MAX_FLOAT_MM:
         raise refusal("no-contact", f"lowest gaps {left:+.2f} and {right:+.2f} mm")
+
+
+def touching_mm(camera: BoardCamera, *, proven: bool) -> float:
+    """Return how far below the edge a crown may be seen that touches it.
+
+    Parameters
+    ----------
+    camera
+        It tells which way the straightedge lies.
+    proven
+        The feet of the frets bear the crowns out: beside the outer string they may then be seen lower, by what the
+        board rises from there.
+    """
+    return RISE_MM if proven and camera.beside_outer else CONTACT_MM
 
 
 def rests_in_view(crowns: CrownSet, edge: EdgeCurve, width_px: int) -> bool:

@@ -28,6 +28,10 @@ LONE, LONE_MM = 3.0, 0.06  # a crown that stands off its foot by so many standar
 # Chi-square for each foot past which crowns and feet contradict each other, and doubt of either is added.
 MAX_CHI_SQUARE = 2.5
 MIN_JOINED = 4
+# Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what
+# a camera above the board's slope adds.
+BORDER_MM = (0.6, 1.6)
+ALONE_SCORE = 0.9  # of feet that no crown bears out
 PROVING_FACES = 0.8  # a string under the crowns bends as straight as they do: ends must stand out to bear them out
 MAX_BOW_U_MM = 0.09  # crowns that leave the bow so open have locked on nothing, and feet do not prove them
 
@@ -103,6 +107,17 @@ def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | 
     moved = tuple(replace(c, gap_mm=c.gap_mm + float(d)) for c, d in zip(crowns.crowns, change, strict=True))
     joined, agree = replace(crowns, crowns=moved), alike and feet.faces > PROVING_FACES
     return Joined(joined, own_u_mm, (covariance + covariance.T) / 2, share, added, edge, agree)
+
+
+def feet_prove(crowns: CrownSet, feet: Feet) -> bool:
+    """Tell whether feet stand for themselves: outlines beside the outer string are the board's border under them.
+
+    Fret ends are short arcs that many things resemble. Without a crown that touches they prove frets only in a row
+    stronger than others need to be.
+    """
+    low, high = BORDER_MM
+    border = crowns.camera.beside_outer and low < crowns.lowest_gap_mm < high
+    return bool(border and feet.is_sure and feet.score > ALONE_SCORE)
 
 
 def feet_alone(crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], position_mm: Array) -> Joined:

@@ -12,17 +12,17 @@ from lightgap.neck.profile import Array, CrownGap, Finding, GapProfile
 from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
 
 from .calibrate import Numbering, settle_scale
-from .contact import check_contact, check_edge
+from .contact import check_contact, check_edge, touching_mm
 from .crowns import measure_crowns
 from .feet import Feet, find_feet
 from .findings import refusal, warning
 from .guesses import check_fine, focal_px
-from .joined import Joined, feet_alone, join
+from .joined import Joined, feet_alone, feet_prove, join
 from .locate import EdgeCurve, Located
 from .measure import MeasureSettings
 from .numbering import Placed, place_frets
 from .photo import Photo
-from .readings import CONTACT_MM, MAX_MISFIT, MAX_STEP_MM, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet
+from .readings import MAX_MISFIT, MAX_STEP_MM, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet
 from .reference import parse_reference
 from .slit import SlitLight, read_slit
 from .strings import covered, follow_between
@@ -40,13 +40,6 @@ MAX_COVERED = 0.15  # of the frets by strings: over more of them the edge itself
 # Half of a thin straightedge and the bevel of a fret's end (common practice, no published source); rendered photos show
 # 3 mm and more, flat drawings 0.3 at most.
 MIN_DEPTH_MM = 1.2
-# What a board rises from its fret ends to a straightedge beside the outer string, seen from above its slope: 4 mm at
-# four degrees. Crowns that touch are seen lower by so much; it is believed of crowns that agree with their feet.
-RISE_MM = 0.3
-# Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what
-# a camera above the board's slope adds.
-BORDER_MM = (0.6, 1.6)
-ALONE_SCORE = 0.9  # of feet that no crown bears out
 
 
 def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
@@ -201,7 +194,7 @@ def _joined(
         `no-contact` when the crowns found would leave the straightedge floating.
     """
     by_height = placed.guess.source is None and not placed.guess.by_frets
-    if _is_border(crowns) and feet is not None and feet.is_sure and feet.score > ALONE_SCORE and not by_height:
+    if feet is not None and feet_prove(crowns, feet) and not by_height:
         return feet_alone(crowns, feet, frets=frets, position_mm=position_mm)
     covariance = crown_covariance(crowns, slit)
     check_contact(crowns, covariance, placed.found.edge, width_px)
@@ -209,12 +202,6 @@ def _joined(
         check_edge(crowns)
     read = np.searchsorted(frets, [c.fret for c in crowns.crowns])
     return join(crowns, covariance, own_u_mm(crowns, slit), feet.only(read) if feet else None)
-
-
-def _is_border(crowns: CrownSet) -> bool:
-    """Tell whether outlines beside the outer string are the board's border, a fret's height under the crowns."""
-    low, high = BORDER_MM
-    return bool(crowns.camera.beside_outer and low < crowns.lowest_gap_mm < high)
 
 
 def _profile(
@@ -238,8 +225,7 @@ def _profile(
         warnings.append(warning("outer-line"))
     if crowns.by_feet:
         warnings.append(warning("by-feet"))
-    outer_mm = RISE_MM if joined.agree and crowns.camera.beside_outer else CONTACT_MM
-    if float(profile.gap_mm.min()) < outer_mm:
+    if float(profile.gap_mm.min()) < touching_mm(crowns.camera, proven=joined.agree):
         return widen(rezero_on_contact(profile)), warnings
     if crowns.camera.beside_outer:
         # Fret ends are short arcs that many things resemble: without a crown that touches they prove no fret.

@@ -9,10 +9,10 @@ from lightgap.neck.errors import Refusal
 from lightgap.neck.frets import fret_position_mm
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
-from lightgap.vision.contact import check_contact, check_edge, rests_in_view
+from lightgap.vision.contact import RISE_MM, check_contact, check_edge, rests_in_view, touching_mm
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.outline import Outline
-from lightgap.vision.readings import CrownFit, CrownSet
+from lightgap.vision.readings import CONTACT_MM, CrownFit, CrownSet
 
 WIDTH_PX = 4000
 NUMBERS = np.arange(5, 16)
@@ -69,3 +69,16 @@ def test_a_line_that_no_crown_comes_near_gives_no_scale_by_the_height() -> None:
     check_edge(crowns(TILTED))
     with pytest.raises(Refusal, match=r"lowest gap \+0\.40 mm.*: use a reference object"):
         check_edge(crowns(np.full(11, 0.4)))
+
+
+@pytest.mark.parametrize(
+    ("near_mm", "proven", "most_mm"),
+    [(3.0, True, RISE_MM), (3.0, False, CONTACT_MM), (22.0, True, CONTACT_MM), (22.0, False, CONTACT_MM)],
+)
+def test_crowns_may_be_seen_lower_only_beside_the_outer_string_and_proven(
+    near_mm: float, most_mm: float, *, proven: bool
+) -> None:
+    """The rise of a board: 4 mm inwards at four degrees, with a twentieth of a millimetre to spare."""
+    camera = BoardCamera(COMB, float(PLACE_MM.mean()), 500.0, 0.0, np.array([near_mm, 0.01]))
+    assert touching_mm(camera, proven=proven) == most_mm
+    assert 0.0 < RISE_MM - 4.0 * np.tan(np.radians(4.0)) < 0.05

@@ -21,6 +21,7 @@ from lightgap.vision.joined import (
     U_WIRE_MM,
     Joined,
     feet_alone,
+    feet_prove,
     join,
 )
 from lightgap.vision.outline import Outline
@@ -134,9 +135,6 @@ def test_unsure_feet_and_crowns_locked_on_nothing_are_left_alone(feet: Feet | No
 
 
 def test_readings_that_contradict_each_other_widen_the_doubt() -> None:
-    faint = joined(crowns(BOW_MM, 0.02), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 0.6))
-    assert not faint.agree
-
     def u_of(part_mm: float) -> tuple[float, bool]:
         got = joined(crowns(BOW_MM + part_mm * ALONG**2, 0.02), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
         row = chord_matrix(POSITION_MM, (0, N - 1))[N // 2]
@@ -146,6 +144,29 @@ def test_readings_that_contradict_each_other_widen_the_doubt() -> None:
     assert together
     assert not apart
     assert apart_u > 2 * together_u
+
+
+def test_feet_whose_ends_hardly_stand_out_bear_no_crown_out() -> None:
+    """A string followed for feet is straight, and so are crowns that lie along one."""
+    assert joined(crowns(BOW_MM, 0.02), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0)).agree
+    assert not joined(crowns(BOW_MM, 0.02), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 0.6)).agree
+
+
+@pytest.mark.parametrize(
+    ("low_mm", "near_mm", "score", "proven"),
+    [
+        (1.0, 3.0, 0.95, True),
+        (1.0, 3.0, 0.85, False),  # sure enough to be joined, not to stand alone
+        (0.3, 3.0, 0.95, False),  # crowns themselves, though they float
+        (2.0, 3.0, 0.95, False),  # deeper than any fret is high
+        (1.0, 22.0, 0.95, False),  # along the middle crowns are seen, or the photo is refused
+    ],
+)
+def test_feet_stand_for_themselves_only_over_a_border_beside_the_outer_string(
+    low_mm: float, near_mm: float, score: float, *, proven: bool
+) -> None:
+    read = crowns(BOW_MM - BOW_MM.min() + low_mm, 0.05, near_mm=near_mm)
+    assert feet_prove(read, Feet(1.0 + BOW_MM, SCATTER_MM, score, 1.0)) == proven
 
 
 def test_feet_alone_bend_as_the_feet_and_the_highest_touches() -> None:
