@@ -37,6 +37,7 @@ MIN_SCORE, MAX_SCATTER_MM, MIN_FEET, MIN_SHARE = 0.8, 0.03, 5, 0.7
 STRAIGHT_SCORE, STRAIGHT_MM = 0.68, 0.013  # a row so straight proves itself with less
 MIN_FACES = 0.5  # strings and borders go on between the ends: half of the ends must stand out
 FACE_MM, BESIDE_MM, OTHER_LIGHT = (0.15, 0.6), (1.3, 1.9), 0.1  # over the foot; beside its middle; in its logarithm
+SCATTER_FLOOR_MM = 0.003  # of a few feet in one line by chance
 FAINT = 0.3  # of the usual step of light
 OFF_ROW, OFF_ROW_MM = 4.0, 0.04  # a foot farther off the smooth row, in scatters and at least, is a shade or a scratch
 
@@ -104,11 +105,15 @@ def find_feet(
     row, score = _vote(steps, along)
     below, strength = np.full(len(along), np.nan), np.zeros(len(along))
     scatter = np.inf
+    usual = 0.0
     for turn, reach in enumerate(NEAR_MM):
         below, strength = _steepest(steps, row, reach)
-        row, scatter = _smooth(along, below, strength, order=3 if turn else 2)
+        usual = float(np.median(strength[strength > 0])) if (strength > 0).any() else 0.0
+        if not usual:
+            return None
+        row, scatter = through_most(along, below, np.minimum(strength / usual, 1.0), order=3 if turn else 2)
     faces = _faces(luminance, edge, slit, expected, scale, row)
-    clear = strength > FAINT * float(np.median(strength[strength > 0]))
+    clear = strength > FAINT * usual
     clear &= np.abs(below - row) < max(OFF_ROW * scatter, OFF_ROW_MM)
     return Feet(np.where(clear, below, np.nan), scatter, score, faces)
 
@@ -214,18 +219,29 @@ def _steepest(steps: _Steps, row: Array, reach_mm: float) -> tuple[Array, Array]
     return below, strength
 
 
-def _smooth(along: Array, below: Array, strength: Array, *, order: int) -> tuple[Array, float]:
-    """Return a smooth row through the feet, those far off it counting little, and the scatter about it."""
-    seen = np.isfinite(below)
+def through_most(along: Array, value: Array, sure: Array, *, order: int) -> tuple[Array, float]:
+    """Return a smooth curve through most of the values, those far off it counting little, and their scatter.
+
+    Parameters
+    ----------
+    along
+        (n,) places, scaled to -1 .. 1.
+    value
+        (n,) NaN where there is none.
+    sure
+        (n,) weights beforehand, 0 to 1.
+    order
+        Of the polynomial.
+    """
+    seen = np.isfinite(value)
     if seen.sum() <= order + 1:
-        return np.full_like(along, np.nanmedian(below)), np.inf
+        return np.full_like(along, np.nan), np.inf
     powers = np.asarray(np.vander(along, order + 1), dtype=np.float64)
-    sure = np.minimum(strength[seen] / float(np.median(strength[seen])), 1.0)
-    weight, scatter, row = sure, np.inf, np.zeros_like(along)
+    weight, scatter, curve = sure[seen], np.inf, np.zeros_like(along)
     for _ in range(8):
-        fit = np.linalg.lstsq(powers[seen] * weight[:, None], below[seen] * weight, rcond=None)[0]
-        row = powers @ fit
-        off = below[seen] - row[seen]
-        scatter = 1.48 * float(np.median(np.abs(off))) + 0.003
-        weight = sure / np.sqrt(1 + (off / (2 * scatter)) ** 2)
-    return np.asarray(row), scatter
+        fit = np.linalg.lstsq(powers[seen] * weight[:, None], value[seen] * weight, rcond=None)[0]
+        curve = powers @ fit
+        off = value[seen] - curve[seen]
+        scatter = 1.48 * float(np.median(np.abs(off))) + SCATTER_FLOOR_MM
+        weight = sure[seen] / np.sqrt(1 + (off / (2 * scatter)) ** 2)
+    return np.asarray(curve), scatter

@@ -240,7 +240,7 @@ _KINDS = (
         "some crowns could not be read",
         "Crowns whose outline did not stand out, or that stand off their feet as no others do, are not reported.",
         "light the frets from the camera's side, put a light card or dark cloth behind the neck, and lower the camera "
-        "until strings clear the edge",
+        "until strings clear the edge; try a fret that stands off its foot with a short straightedge over three",
     ),
     FindingKind(
         "no-focal-length",

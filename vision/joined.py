@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
-from .feet import Feet
+from .feet import Feet, through_most
 from .readings import CrownFit, CrownSet
 from .shading import Mask
 
@@ -52,6 +52,8 @@ class Joined:
         (n, n) how the joined gaps change with those that the crowns alone told.
     feet_covariance_mm2, edge_covariance_mm2
         (n, n) what the feet add, and the edge under which both are seen; zero where none were joined.
+    off_feet
+        How many crowns stood off their feet and are left out.
     agree
         Crowns and feet tell the same bend, and nearly all feet have an end that stands out.
     """
@@ -62,6 +64,7 @@ class Joined:
     share: Array = field(repr=False)
     feet_covariance_mm2: Array = field(repr=False)
     edge_covariance_mm2: Array = field(repr=False)
+    off_feet: int = 0
     agree: bool = False
 
 
@@ -83,12 +86,13 @@ def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | 
     along = (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0)
     apart = feet.below_mm - _fall_mm(crowns, place) - crowns.gap_mm
     kept = np.flatnonzero(~_stands_off(along, apart, np.hypot(np.hypot(U_WIRE_MM, feet.scatter_mm), own_u_mm)))
+    off_feet = len(crowns.crowns) - len(kept)
     crowns = crowns.only(kept)
     covariance_mm2, own_u_mm = covariance_mm2[np.ix_(kept, kept)], own_u_mm[kept]
     along, apart = along[kept], apart[kept]
     seen = np.flatnonzero(np.isfinite(apart))
     if len(seen) < MIN_JOINED:
-        return _as_read(crowns, own_u_mm, covariance_mm2)
+        return replace(_as_read(crowns, own_u_mm, covariance_mm2), off_feet=off_feet)
     told = _covariance(feet, along[seen])
     free = U_HEIGHT_MM**2 + U_TILT_MM**2 * np.outer(along[seen], along[seen])
     both = covariance_mm2[np.ix_(seen, seen)] + told + free
@@ -106,7 +110,7 @@ def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | 
         covariance, added = covariance + np.outer(bent, bent), added + np.outer(bent, bent)
     moved = tuple(replace(c, gap_mm=c.gap_mm + float(d)) for c, d in zip(crowns.crowns, change, strict=True))
     joined, agree = replace(crowns, crowns=moved), alike and feet.faces > PROVING_FACES
-    return Joined(joined, own_u_mm, (covariance + covariance.T) / 2, share, added, edge, agree)
+    return Joined(joined, own_u_mm, (covariance + covariance.T) / 2, share, added, edge, off_feet, agree)
 
 
 def feet_prove(crowns: CrownSet, feet: Feet) -> bool:
@@ -181,14 +185,6 @@ def _bow_u_mm(place: Array, covariance_mm2: Array) -> float:
 
 def _stands_off(along: Array, apart: Array, u_mm: Array) -> Mask:
     """Tell which crowns stand off the bow that most of them make over their feet."""
-    seen = np.isfinite(apart)
-    powers, weight = np.vander(along[seen], 3), np.ones(seen.sum())
-    off = apart[seen]
-    for _ in range(8):
-        fit = np.linalg.lstsq(powers * weight[:, None], apart[seen] * weight, rcond=None)[0]
-        off = apart[seen] - powers @ fit
-        scatter = 1.48 * float(np.median(np.abs(off))) + 0.005
-        weight = 1 / (1 + (off / (2 * scatter)) ** 2)
-    out = np.zeros(len(along), dtype=bool)
-    out[seen] = np.abs(off) > np.maximum(LONE * u_mm[seen], LONE_MM)
-    return out
+    bow, _ = through_most(along, apart, np.ones_like(along), order=2)
+    off = np.abs(apart - bow)
+    return np.asarray(np.isfinite(off) & (off > np.maximum(LONE * u_mm, LONE_MM)))

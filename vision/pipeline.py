@@ -87,8 +87,10 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
     missing, hidden = len(seen) - len(joined.crowns.crowns), len(seen) - len(frets)
-    behind = f", {hidden} of them behind strings" if hidden else ""
-    warnings += [warning("crowns-left-out", f"{missing} of {len(seen)}{behind}")] if missing else []
+    detail = [f"{missing} of {len(seen)}"]
+    detail += [f"{hidden} of them behind strings"] if hidden else []
+    detail += [f"{joined.off_feet} of them off their feet"] if joined.off_feet else []
+    warnings += [warning("crowns-left-out", ", ".join(detail))] if missing else []
     warnings += [] if photo.focal_px else [warning("no-focal-length")]
     along = np.linspace(edge.low_px, edge.high_px, 41)
     followed = Straightedge(np.stack([along, edge.y_px(along) + slit.offset_px], axis=1))
