@@ -272,18 +272,13 @@ def settle_scale(guess: ScaleGuess, camera: BoardCamera, comb: Comb, *, thicknes
     return Scale(kind, here, u, check, outline)  # type: ignore[arg-type]
 
 
-def check_numbering(found: Located, numbering: Numbering, *, by_object: bool) -> None:
+def check_numbering(found: Located, numbering: Numbering) -> None:
     """Refuse when another numbering explains the picture nearly as well.
-
-    Beside the outer string only fret ends are seen, and a height alone tells the scale too roughly to number them:
-    without an object the first fret must be told, or the nut be seen.
 
     Parameters
     ----------
     found, numbering
         The frets, and what was told of them.
-    by_object
-        The scale is an object's and not the straightedge's height alone.
 
     Raises
     ------
@@ -292,11 +287,5 @@ def check_numbering(found: Located, numbering: Numbering, *, by_object: bool) ->
     """
     if numbering.first_fret is not None or numbering.scale_length_mm is None:
         return
-    if found.beside_outer and not by_object:
-        raise refusal(
-            "numbering-ambiguous",
-            "by the straightedge's height alone, beside the outer string",
-            cure="say which fret is the first in view (--first-fret), show the nut, or use a reference object",
-        )
     if found.evidence - found.rival_evidence < (MIN_MARGIN_OUTER if found.beside_outer else MIN_MARGIN):
         raise refusal("numbering-ambiguous")

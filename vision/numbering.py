@@ -89,7 +89,7 @@ def place_frets(
     if nut is None:
         if guess.tied and numbering.first_fret is None:
             raise refusal("numbering-ambiguous", "two pairs of lines may be the straightedge's edges")
-        check_numbering(found, numbering, by_object=guess.source is not None)
+        check_numbering(found, numbering)
     elif nut != 0:
         raise refusal("nut-contradicts", _where(nut))
     placed = Placed(found, camera, guess)

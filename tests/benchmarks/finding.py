@@ -175,7 +175,7 @@ def try_finding(photo: Path) -> Found:
         )
         refused = ""
         try:
-            check_numbering(found, numbering, by_object=guess.source is not None)
+            check_numbering(found, numbering)
         except Refusal as problem:
             refused = problem.code
     except Refusal as problem:
