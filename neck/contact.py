@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -49,6 +50,32 @@ def rezero_on_contact(profile: GapProfile) -> GapProfile:
         for c, g, v, w in zip(profile.crowns, gap, np.diag(covariance), weight, strict=True)
     )
     return replace(profile, crowns=crowns, covariance_mm2=covariance)
+
+
+def upper_hull(x: Array, y: Array) -> list[int]:
+    """Return the indices of the upper convex hull of points in order of x (monotone chain)."""
+    hull: list[int] = []
+    for i in range(len(x)):
+        while len(hull) > 1:
+            a, b = hull[-2], hull[-1]
+            if (y[b] - y[a]) * (x[i] - x[a]) > (y[i] - y[a]) * (x[b] - x[a]):
+                break
+            hull.pop()
+        hull.append(i)
+    return hull
+
+
+def rest_on(x: Array, y: Array, *, load_x: float) -> tuple[int, int]:
+    """Return the two points a rigid straight bar rests on under a load at `load_x`.
+
+    The bar lies on the edge of the upper hull under its load; outside all points it lies on the last edge, held by
+    the hand that presses there.
+    """
+    hull = upper_hull(x, y)
+    for a, b in pairwise(hull):
+        if load_x <= x[b] or b == hull[-1]:
+            return a, b
+    raise ValueError(f"a straightedge needs two crowns under it; got {len(x)}")
 
 
 def _flagged_weights(profile: GapProfile, flagged: Array) -> tuple[Array, float, float]:

@@ -17,7 +17,7 @@ from .comb import Comb, CombPrior
 from .edge import Line, beside
 from .findings import refusal
 from .guesses import U_REFERENCE_ALONE, ScaleGuess, focal_px
-from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, check_parallel, find_uppers, likeliest, sharpened
+from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, find_uppers, likeliest, parallel_border, sharpened
 from .locate import EdgeCurve, Located, follow_edge, number_frets
 from .photo import FloatImage, Photo
 from .strings import strings_before
@@ -105,8 +105,7 @@ def locate_scaled(
             trouble = trouble or problem
     if found:
         best = max(found, key=lambda f: f.evidence)
-        check_parallel(edge, framed.borders, best.comb)
-        return best, guess
+        return replace(best, upper=parallel_border(edge, framed.borders, best.comb)), guess
     assert trouble is not None
     if guess.source is None and not guess.by_frets and trouble.code == "no-crowns":
         raise refusal("no-straightedge")  # the scale came from two edges taken for the straightedge's

@@ -56,6 +56,8 @@ class BoardCamera:
         (2,) distance from the line to the fret ends on the camera's side: value at the nut and per mm along the board.
     u_scale
         Relative standard uncertainty of the comb's scale, by the scatter of the frets.
+    u_k1
+        Standard uncertainty of the comb's radial distortion, likewise.
     """
 
     comb: Comb
@@ -64,6 +66,7 @@ class BoardCamera:
     vanishing_px: float
     near_mm: Array = field(repr=False)
     u_scale: float = 0.0
+    u_k1: float = 0.03
 
     @property
     def beside_outer(self) -> bool:
@@ -248,7 +251,8 @@ def _fit_rows(
     fit = least_squares(miss, start, jac=rates, loss="soft_l1", x_scale=TYPICAL)
     covariance = np.linalg.inv(fit.jac.T @ fit.jac)  # what is known beforehand keeps it regular
     found = camera_from_comb(comb_of(fit.x))
-    return replace(found, near_mm=fit.x[4:6].copy(), u_scale=float(np.sqrt(covariance[1, 1])))
+    u_scale, u_k1 = (float(np.sqrt(covariance[i, i])) for i in (1, 3))
+    return replace(found, near_mm=fit.x[4:6].copy(), u_scale=u_scale, u_k1=u_k1)
 
 
 def _bands(luminance: FloatImage, edge: EdgeCurve, comb: Comb, low_mm: Array) -> tuple[list[Array], float]:

@@ -106,8 +106,10 @@ def find_uppers(luminance: FloatImage, lines: list[Line], edge: EdgeCurve, prior
     return Uppers(borders, rises or tuple(rise for _, rise in uppers))
 
 
-def check_parallel(edge: EdgeCurve, borders: tuple[EdgeCurve, ...], comb: Comb) -> None:
-    """Refuse a lower edge that no upper one runs parallel with: it went over to a string, or to the board.
+def parallel_border(edge: EdgeCurve, borders: tuple[EdgeCurve, ...], comb: Comb) -> EdgeCurve | None:
+    """Return the border that runs most nearly parallel with the lower edge; None when there is none.
+
+    A lower edge that no upper one runs parallel with went over to a string, or to the board.
 
     Parameters
     ----------
@@ -121,10 +123,13 @@ def check_parallel(edge: EdgeCurve, borders: tuple[EdgeCurve, ...], comb: Comb) 
     Refusal
         `no-straightedge`.
     """
-    off_mm = [not_parallel_mm(edge, border, comb) for border in borders]
-    if off_mm and min(off_mm) > MAX_NOT_PARALLEL_MM:
-        off = f"{min(off_mm):.1f} mm from end to end"
+    if not borders:
+        return None
+    off_mm, nearest = min(((not_parallel_mm(edge, border, comb), border) for border in borders), key=lambda b: b[0])
+    if off_mm > MAX_NOT_PARALLEL_MM:
+        off = f"{off_mm:.1f} mm from end to end"
         raise refusal("no-straightedge", f"the lower edge followed is not parallel with the upper one, {off}")
+    return nearest
 
 
 def _scale_across(comb: Comb, x_px: Array) -> Array:

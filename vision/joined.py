@@ -12,9 +12,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from lightgap.neck.contact import rest_on
 from lightgap.neck.profile import Array
 
-from .feet import Feet, through_most
+from .feet import MIN_FACES, Feet, through_most
 from .readings import CrownFit, CrownSet
 from .shading import Mask
 
@@ -22,7 +23,6 @@ from .shading import Mask
 U_WIRE_MM = 0.012
 # All feet in one curve along the board: its radius and taper, what an end's bevel hides. By own renders with truth.
 U_BOW_MM = 0.012
-U_EDGE_PX = 0.16  # the straightedge's edge followed in one curve that is not its own: both readings rest on it
 U_HEIGHT_MM, U_TILT_MM = 1.5, 0.5  # of the wire, and from end to end: free
 LONE, LONE_MM = 3.0, 0.06  # a crown that stands off its foot by so many standard uncertainties, and at least so far
 # Chi-square for each foot past which crowns and feet contradict each other, and doubt of either is added.
@@ -31,7 +31,12 @@ MIN_JOINED = 4
 # Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what
 # a camera above the board's slope adds.
 BORDER_MM = (0.6, 1.6)
-ALONE_SCORE = 0.9  # of feet that no crown bears out
+ALONE_SCORE, ALONE_FACES = 0.9, 0.7  # of feet that no crown bears out
+# Of each fret of which no crown was seen: it may be worn, high or loose. One in twenty is, by a tenth of a millimetre
+# (common practice, no published source).
+U_UNSEEN_MM = 0.022
+# Of the line through the frets it rests on: its weight, or a hand, is not at its middle.
+U_LEVEL_MM = 0.05
 PROVING_FACES = 0.8  # a string under the crowns bends as straight as they do: ends must stand out to bear them out
 MAX_BOW_U_MM = 0.09  # crowns that leave the bow so open have locked on nothing, and feet do not prove them
 
@@ -68,7 +73,7 @@ class Joined:
     agree: bool = False
 
 
-def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | None) -> Joined:
+def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | None, u_edge_px: float) -> Joined:
     """Join crowns with the feet of the same frets.
 
     Parameters
@@ -79,8 +84,10 @@ def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | 
         (n,) how sure each crown is by itself, whatever moves all in common.
     feet
         Of the same n frets; None, or an unsure row, leaves the crowns as they are.
+    u_edge_px
+        Of the bend of the straightedge's edge, on which both readings rest.
     """
-    if feet is None or not feet.is_sure or _bow_u_mm(crowns.position_mm, covariance_mm2) > MAX_BOW_U_MM:
+    if feet is None or not feet.is_sure or leaves_bow_open(crowns, covariance_mm2):
         return _as_read(crowns, own_u_mm, covariance_mm2)
     place = crowns.position_mm
     along = (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0)
@@ -100,7 +107,7 @@ def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | 
     share = np.eye(len(kept))
     share[:, seen] -= gain
     change = gain @ apart[seen]
-    edge = _edge_covariance(crowns, along)
+    edge = _edge_covariance(crowns, along, u_edge_px)
     covariance = share @ covariance_mm2 + edge
     chi_square = float(apart[seen] @ np.linalg.solve(both, apart[seen])) / max(len(seen) - 2, 1)
     alike, added = chi_square < MAX_CHI_SQUARE, gain @ told @ gain.T
@@ -113,19 +120,35 @@ def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | 
     return Joined(joined, own_u_mm, (covariance + covariance.T) / 2, share, added, edge, off_feet, agree)
 
 
-def feet_prove(crowns: CrownSet, feet: Feet) -> bool:
-    """Tell whether feet stand for themselves: outlines beside the outer string are the board's border under them.
-
-    Fret ends are short arcs that many things resemble. Without a crown that touches they prove frets only in a row
-    stronger than others need to be.
-    """
+def border_read(crowns: CrownSet) -> bool:
+    """Tell whether outlines beside the outer string are the board's border, a fret's height under the crowns."""
     low, high = BORDER_MM
-    border = crowns.camera.beside_outer and low < crowns.lowest_gap_mm < high
-    return bool(border and feet.is_sure and feet.score > ALONE_SCORE)
+    return bool(crowns.camera.beside_outer and low < crowns.lowest_gap_mm < high)
 
 
-def feet_alone(crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], position_mm: Array) -> Joined:
-    """Return gaps by the feet alone, the highest taken for touching, where the crowns let the straightedge float.
+def stand_alone(crowns: CrownSet, feet: Feet) -> bool:
+    """Tell whether feet prove frets that no crown bears out.
+
+    Fret ends are short arcs that many things resemble: the row must be stronger than others need to be, and most ends
+    stand out from what is beside them. A row a fret's height over the border that was read for crowns is no other's.
+    """
+    faces = MIN_FACES if border_read(crowns) else ALONE_FACES
+    return bool(feet.is_sure and feet.score > ALONE_SCORE and feet.faces > faces)
+
+
+def leaves_bow_open(crowns: CrownSet, covariance_mm2: Array) -> bool:
+    """Tell whether crowns tell so little of the neck's bow that they have locked on nothing."""
+    return _bow_u_mm(crowns.position_mm, covariance_mm2) > MAX_BOW_U_MM
+
+
+def feet_alone(
+    crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], position_mm: Array, u_edge_px: float
+) -> Joined:
+    """Return gaps by the feet alone.
+
+    Beside the outer string the highest foot is taken for touching. From the middle of the board the row is seen with a
+    tilt that the camera's height and the board's taper make: the straightedge is taken to rest on the two frets on
+    either side of its middle, as a rigid one does.
 
     Parameters
     ----------
@@ -135,17 +158,26 @@ def feet_alone(crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], positi
         A sure row, of the n frets.
     frets, position_mm
         (n,) numbers and places of the frets.
+    u_edge_px
+        Of the bend of the straightedge's edge.
     """
     seen = np.flatnonzero(feet.seen)
     place = position_mm[seen]
     along = (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0)
     gap = feet.below_mm[seen] - _fall_mm(crowns, place)
+    told = _covariance(feet, along) + U_UNSEEN_MM**2 * np.eye(len(seen))
+    if crowns.camera.beside_outer:
+        gap = gap - gap.min()
+    else:
+        a, b = rest_on(place, -gap, load_x=float(place[0] + place[-1]) / 2)
+        gap = gap - gap[a] - (gap[b] - gap[a]) / (place[b] - place[a]) * (place - place[a])
+        told = told + U_LEVEL_MM**2 * np.outer(along, along)
     slant = crowns.camera.slant(place)
     rows = tuple(
         CrownFit(int(fret), float(x), float(g), 0, 0.0, float(s), 0.0)
-        for fret, x, g, s in zip(frets[seen], place, gap - gap.min(), slant, strict=True)
+        for fret, x, g, s in zip(frets[seen], place, gap, slant, strict=True)
     )
-    told, edge, none = _covariance(feet, along), _edge_covariance(crowns, along), np.zeros((len(seen), len(seen)))
+    edge, none = _edge_covariance(crowns, along, u_edge_px), np.zeros((len(seen), len(seen)))
     read = CrownSet(rows, told + edge, np.zeros((len(seen), 6)), crowns.outline, crowns.camera, by_feet=True)
     return Joined(read, np.zeros(len(seen)), told + edge, none, told, edge)
 
@@ -161,8 +193,8 @@ def _covariance(feet: Feet, along: Array) -> Array:
     return np.asarray((U_WIRE_MM**2 + feet.scatter_mm**2) * np.eye(len(along)) + np.outer(bow, bow))
 
 
-def _edge_covariance(crowns: CrownSet, along: Array) -> Array:
-    bow = U_EDGE_PX / crowns.camera.comb.px_per_mm * (along**2 - 1 / 3)
+def _edge_covariance(crowns: CrownSet, along: Array, u_edge_px: float) -> Array:
+    bow = u_edge_px / crowns.camera.comb.px_per_mm * (along**2 - 1 / 3)
     return np.outer(bow, bow)
 
 

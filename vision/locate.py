@@ -101,6 +101,8 @@ class Located:
         For the next best numbering; minus infinity when there is none.
     beside_outer
         The fret ends stand so close before the edge as if the straightedge lay beside the outer string.
+    upper
+        The straightedge's upper edge, followed; None when none was looked for, or none is clear.
     """
 
     edge: EdgeCurve
@@ -109,6 +111,7 @@ class Located:
     evidence: float
     rival_evidence: float
     beside_outer: bool = False
+    upper: EdgeCurve | None = None
 
 
 def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior) -> Located:

@@ -12,29 +12,30 @@ from lightgap.neck.profile import Array, CrownGap, Finding, GapProfile
 from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
 
 from .calibrate import Numbering, settle_scale
-from .contact import check_contact, check_edge, touching_mm
+from .camera import BoardCamera
+from .contact import touching_mm
 from .crowns import measure_crowns
-from .feet import Feet, find_feet
+from .feet import find_feet
 from .findings import refusal, warning
 from .guesses import check_fine, focal_px
-from .joined import Joined, feet_alone, feet_prove, join
+from .joined import Joined
+from .lens import Straightened, straighten
 from .locate import EdgeCurve, Located
 from .measure import MeasureSettings
 from .numbering import Placed, place_frets
 from .photo import Photo
-from .readings import MAX_MISFIT, MAX_STEP_MM, MAX_STRAIN, MIN_SHARE, CrownFit, CrownSet
+from .readings import MIN_SHARE, CrownFit, CrownSet
 from .reference import parse_reference
 from .slit import SlitLight, read_slit
 from .strings import covered, follow_between
 from .types import Measurement, Straightedge
-from .uncertainty import budget_lines, crown_covariance, own_u_mm, widen
+from .uncertainty import budget_lines, widen
+from .weigh import MIN_CROWNS, weigh
 
 DEFAULT_THICKNESS_MM = 3.0
-MIN_CROWNS = 4
 MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
-MAX_ELEVATION_RAD = 0.075
 HANGS_ON = {"nut": "on where the nut is seen", "first fret": "on --first-fret"}
 MAX_COVERED = 0.15  # of the frets by strings: over more of them the edge itself could not be followed
 # Half of a thin straightedge and the bevel of a fret's end (common practice, no published source); rendered photos show
@@ -77,11 +78,23 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
         thickness_mm=thickness_mm,
         board_radius_mm=settings.board_radius_mm,
     )
-    check_crowns(crowns)
-    _check_depth(crowns)
+    _check_depth(crowns.camera, position)
     feet = find_feet(photo.luminance, found.edge, slit, crowns.camera, position_mm=position)
-    joined = _joined(crowns, feet, frets, position, placed=placed, slit=slit, width_px=photo.facts.width_px)
-    check_crowns(joined.crowns)
+    straight = straighten(found.edge, found.upper, crowns.camera, photo.facts.height_px)
+    joined = weigh(
+        crowns,
+        feet,
+        frets=frets,
+        position_mm=position,
+        edge=found.edge,
+        slit=slit,
+        width_px=photo.facts.width_px,
+        u_edge_px=straight.u_bend_px,
+        by_height=placed.guess.source is None and not placed.guess.by_frets,
+    )
+    joined = _straightened(joined, found.edge, straight)
+    placed = replace(placed, found=replace(found, edge=straight.edge))
+    edge = straight.edge
     profile, warnings = _profile(joined, placed, slit, settings)
     chord = choose_chord(profile, settings.chord)
     check_coverage(profile, chord)
@@ -113,31 +126,7 @@ def _check_light(slit: SlitLight, px_per_mm: float) -> None:
         raise refusal("low-contrast", f"{slit.contrast:.0%}")
 
 
-def check_crowns(crowns: CrownSet) -> None:
-    """Refuse crowns that were not read well enough to be measured.
-
-    Raises
-    ------
-    Refusal
-        `too-few-crowns`; `tilted`; `shapes-disagree` when explained badly, by frets unlike any, or with a step.
-    """
-    if len(crowns.crowns) < MIN_CROWNS:
-        raise refusal("too-few-crowns", f"{len(crowns.crowns)} read")
-    if abs(crowns.outline.elevation_rad) > MAX_ELEVATION_RAD:
-        raise refusal("tilted", f"about {np.degrees(crowns.outline.elevation_rad):.1f} degrees")
-    if crowns.largest_step_mm > MAX_STEP_MM:
-        raise refusal("shapes-disagree", f"by them the board would have a step of {crowns.largest_step_mm:.2f} mm")
-    if crowns.median_misfit > MAX_MISFIT:
-        raise refusal(
-            "shapes-disagree", f"off by {crowns.median_misfit:.1f} times the scatter assumed, {MAX_MISFIT:g} at most"
-        )
-    if crowns.strain > MAX_STRAIN:
-        raise refusal(
-            "shapes-disagree", f"only frets unlike any explain it: strain {crowns.strain:.0f}, {MAX_STRAIN:g} at most"
-        )
-
-
-def _check_depth(crowns: CrownSet) -> None:
+def _check_depth(camera: BoardCamera, position_mm: Array) -> None:
     """Refuse a straightedge beside the outer string whose fret ends are seen in the plane of the crowns.
 
     The parallax of half a straightedge's thickness and a fret's bevel is what tells a photo of fret ends from a drawing
@@ -148,11 +137,9 @@ def _check_depth(crowns: CrownSet) -> None:
     Refusal
         `no-depth`.
     """
-    camera = crowns.camera
     if not camera.beside_outer:
         return
-    place = np.array([c.position_mm for c in crowns.crowns])
-    depth_mm = float(np.mean(camera.ends_mm(place)))
+    depth_mm = float(np.mean(camera.ends_mm(position_mm)))
     if depth_mm < MIN_DEPTH_MM:
         raise refusal("no-depth", f"ends seen {depth_mm:.1f} mm before the crowns")
 
@@ -178,32 +165,13 @@ def _clear_of_strings(
     return edge, ~behind & (fret_px >= edge.low_px) & (fret_px <= edge.high_px)
 
 
-def _joined(
-    crowns: CrownSet,
-    feet: Feet | None,
-    frets: NDArray[np.int64],
-    position_mm: Array,
-    *,
-    placed: Placed,
-    slit: SlitLight,
-    width_px: int,
-) -> Joined:
-    """Return the crowns joined with the feet of their frets, or the feet alone where no crown could be seen.
-
-    Raises
-    ------
-    Refusal
-        `no-contact` when the crowns found would leave the straightedge floating.
-    """
-    by_height = placed.guess.source is None and not placed.guess.by_frets
-    if feet is not None and feet_prove(crowns, feet) and not by_height:
-        return feet_alone(crowns, feet, frets=frets, position_mm=position_mm)
-    covariance = crown_covariance(crowns, slit)
-    check_contact(crowns, covariance, placed.found.edge, width_px)
-    if by_height:
-        check_edge(crowns)
-    read = np.searchsorted(frets, [c.fret for c in crowns.crowns])
-    return join(crowns, covariance, own_u_mm(crowns, slit), feet.only(read) if feet else None)
+def _straightened(joined: Joined, edge: EdgeCurve, straight: Straightened) -> Joined:
+    """Return the gaps under the edge as a straight one is seen."""
+    camera = joined.crowns.camera
+    x = camera.comb.x_px(joined.crowns.position_mm)
+    change = (edge.y_px(x) - straight.edge.y_px(x)) / camera.px_per_mm(x)
+    rows = tuple(replace(c, gap_mm=c.gap_mm + float(d)) for c, d in zip(joined.crowns.crowns, change, strict=True))
+    return replace(joined, crowns=replace(joined.crowns, crowns=rows))
 
 
 def _profile(

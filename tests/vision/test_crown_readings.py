@@ -11,9 +11,9 @@ from lightgap.neck.errors import Refusal
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
 from lightgap.vision.outline import Outline
-from lightgap.vision.pipeline import check_crowns
 from lightgap.vision.readings import CrownFit, CrownSet, chosen, doubting, without_leaps
 from lightgap.vision.uncertainty import doubt
+from lightgap.vision.weigh import check_crowns
 
 PLACE_MM = np.array([40.0, 110.0, 170.0, 230.0, 280.0])
 CAMERA = BoardCamera(Comb(1, 150.0, 10.0, 0.0, 0.0, 10.0, 1000.0, 5000.0, 648.0), 150.0, 500.0, 0.0, np.zeros(2))

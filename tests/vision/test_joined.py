@@ -15,14 +15,14 @@ from lightgap.vision.comb import Comb
 from lightgap.vision.feet import Feet
 from lightgap.vision.joined import (
     U_BOW_MM,
-    U_EDGE_PX,
     U_HEIGHT_MM,
+    U_LEVEL_MM,
     U_TILT_MM,
     U_WIRE_MM,
     Joined,
     feet_alone,
-    feet_prove,
     join,
+    stand_alone,
 )
 from lightgap.vision.outline import Outline
 from lightgap.vision.readings import CrownFit, CrownSet
@@ -32,7 +32,7 @@ N = len(FRETS)
 POSITION_MM = fret_position_mm(FRETS.astype(np.float64), 640.0)
 ALONG = (POSITION_MM - POSITION_MM.mean()) / (np.ptp(POSITION_MM) / 2)
 BOW_MM = 0.2 * (1 - ALONG**2)
-PX_PER_MM, SCATTER_MM, OWN_U_MM = 10.0, 0.008, 0.02
+PX_PER_MM, SCATTER_MM, OWN_U_MM, U_EDGE_PX = 10.0, 0.008, 0.02, 0.16
 PER_MM = 1 / 300.0
 
 
@@ -49,7 +49,7 @@ def crowns(gap_mm: Array, u_mm: float, near_mm: float = 3.0) -> CrownSet:
 
 
 def joined(read: CrownSet, feet: Feet | None) -> Joined:
-    return join(read, read.covariance_mm2, np.full(N, OWN_U_MM), feet)
+    return join(read, read.covariance_mm2, np.full(N, OWN_U_MM), feet, U_EDGE_PX)
 
 
 def sagitta_mm(gap_mm: Array) -> float:
@@ -154,29 +154,51 @@ def test_feet_whose_ends_hardly_stand_out_bear_no_crown_out() -> None:
 
 
 @pytest.mark.parametrize(
-    ("low_mm", "near_mm", "score", "proven"),
+    ("low_mm", "near_mm", "score", "faces", "proven"),
     [
-        (1.0, 3.0, 0.95, True),
-        (1.0, 3.0, 0.85, False),  # sure enough to be joined, not to stand alone
-        (0.3, 3.0, 0.95, False),  # crowns themselves, though they float
-        (2.0, 3.0, 0.95, False),  # deeper than any fret is high
-        (1.0, 22.0, 0.95, False),  # along the middle crowns are seen, or the photo is refused
+        (0.0, 3.0, 0.95, 0.9, True),
+        (0.0, 22.0, 0.95, 0.9, True),
+        (0.0, 22.0, 0.85, 0.9, False),  # sure enough to be joined, not to stand alone
+        (0.0, 22.0, 0.95, 0.6, False),  # a string goes on between the ends
+        (1.0, 3.0, 0.95, 0.6, True),  # ... but not a fret's height over the board's border
+        (2.0, 3.0, 0.95, 0.6, False),  # deeper than any fret is high
     ],
 )
-def test_feet_stand_for_themselves_only_over_a_border_beside_the_outer_string(
-    low_mm: float, near_mm: float, score: float, *, proven: bool
+def test_only_a_strong_row_of_feet_stands_for_itself(
+    low_mm: float, near_mm: float, score: float, faces: float, *, proven: bool
 ) -> None:
     read = crowns(BOW_MM - BOW_MM.min() + low_mm, 0.05, near_mm=near_mm)
-    assert feet_prove(read, Feet(1.0 + BOW_MM, SCATTER_MM, score, 1.0)) == proven
+    assert stand_alone(read, Feet(1.0 + BOW_MM, SCATTER_MM, score, faces)) == proven
 
 
 def test_feet_alone_bend_as_the_feet_and_the_highest_touches() -> None:
     read = crowns(BOW_MM + 1.0, 0.05)
     below = 1.0 + BOW_MM - BOW_MM.min()
     below[7] = np.nan
-    got = feet_alone(read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM)
+    got = feet_alone(
+        read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX
+    )
     assert got.crowns.by_feet
     assert [c.fret for c in got.crowns.crowns] == np.delete(FRETS, 7).tolist()
     np.testing.assert_allclose(got.crowns.gap_mm, np.delete(BOW_MM - BOW_MM.min(), 7), atol=1e-12)  # as seen
     assert got.crowns.lowest_gap_mm == 0.0
     np.testing.assert_allclose(got.covariance_mm2, got.feet_covariance_mm2 + got.edge_covariance_mm2)
+
+
+def test_feet_alone_from_the_middle_are_levelled_by_what_the_straightedge_rests_on() -> None:
+    """The row is seen with a tilt of its own; crowns at both ends bear the straightedge on a neck that bows up."""
+    read = crowns(np.zeros(N), 0.5, near_mm=22.0)
+    half = read.camera.ends_mm(POSITION_MM)
+    below = 1.0 + BOW_MM + 0.15 * ALONG + PER_MM / 2 * half**2
+    got = feet_alone(
+        read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX
+    )
+    chord = np.interp(POSITION_MM, POSITION_MM[[0, -1]], BOW_MM[[0, -1]])
+    np.testing.assert_allclose(got.crowns.gap_mm, BOW_MM - chord, atol=1e-12)  # rounding
+    # The tilt leaves gaps in doubt, and the relief as sure as it was.
+    row = chord_matrix(POSITION_MM, (0, N - 1))[N // 2]
+    assert np.ptp(got.crowns.gap_mm) > 0
+    assert row @ got.covariance_mm2 @ row == pytest.approx(
+        row @ (got.covariance_mm2 - U_LEVEL_MM**2 * np.outer(ALONG, ALONG)) @ row
+    )
+    assert got.covariance_mm2[0, 0] > U_LEVEL_MM**2

@@ -14,7 +14,7 @@ from lightgap.vision.blade import Candidate
 from lightgap.vision.calibrate import is_tied
 from lightgap.vision.comb import Comb
 from lightgap.vision.edge import Line
-from lightgap.vision.height import check_parallel, likeliest
+from lightgap.vision.height import likeliest, parallel_border
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.photo import FloatImage
 from lightgap.vision.strings import Streak, covered, find_streaks, follow_between, strings_before
@@ -177,16 +177,16 @@ class TestParallel:
     UPPER = replace(EDGE, coefficients=np.array([EDGE_PX - 20 * PX_PER_MM]))
 
     def test_parallel(self) -> None:
-        check_parallel(EDGE, (self.UPPER,), self.COMB)
+        assert parallel_border(EDGE, (self.UPPER,), self.COMB) is self.UPPER
 
     def test_no_upper_edge_tells_nothing(self) -> None:
-        check_parallel(EDGE, (), self.COMB)
+        assert parallel_border(EDGE, (), self.COMB) is None
 
     @pytest.mark.parametrize("slide_mm", [-0.8, 0.8])
     def test_gone_over_to_a_string(self, slide_mm: float) -> None:
         slid = replace(EDGE, coefficients=np.array([slide_mm / 2 * PX_PER_MM, EDGE_PX]))
         with pytest.raises(Refusal, match="not parallel") as caught:
-            check_parallel(slid, (self.UPPER,), self.COMB)
+            parallel_border(slid, (self.UPPER,), self.COMB)
         assert caught.value.code == "no-straightedge"
 
     def test_nearer_end_is_seen_larger(self) -> None:
@@ -197,4 +197,4 @@ class TestParallel:
         t = (x - EDGE.middle_px) / EDGE.half_px
         upper = replace(EDGE, coefficients=np.polyfit(t, EDGE_PX - 20 * scale, 3))
         assert np.ptp(upper.y_px(x)) > 0.6 * PX_PER_MM
-        check_parallel(EDGE, (upper,), turned)
+        parallel_border(EDGE, (upper,), turned)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
+from lightgap.neck.contact import rest_on
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array, frozen_array
 
@@ -111,32 +111,6 @@ def make_crowns(neck: Neck, *, rng: np.random.Generator) -> Crowns:
     return Crowns(
         tuple(int(f) for f in frets), frozen_array(x), frozen_array(height), frozen_array(curvature_per_mm(x, neck))
     )
-
-
-def upper_hull(x: Array, y: Array) -> list[int]:
-    """Return the indices of the upper convex hull of points in order of x (monotone chain)."""
-    hull: list[int] = []
-    for i in range(len(x)):
-        while len(hull) > 1:
-            a, b = hull[-2], hull[-1]
-            if (y[b] - y[a]) * (x[i] - x[a]) > (y[i] - y[a]) * (x[b] - x[a]):
-                break
-            hull.pop()
-        hull.append(i)
-    return hull
-
-
-def rest_on(x: Array, y: Array, *, load_x: float) -> tuple[int, int]:
-    """Return the two points a rigid straight bar rests on under a load at `load_x`.
-
-    The bar lies on the edge of the upper hull under its load; outside all points it lies on the last edge, held by
-    the hand that presses there.
-    """
-    hull = upper_hull(x, y)
-    for a, b in pairwise(hull):
-        if load_x <= x[b] or b == hull[-1]:
-            return a, b
-    raise ValueError(f"a straightedge needs two crowns under it; got {len(x)}")
 
 
 def string_path_mm(neck: Neck) -> tuple[float, float]:

@@ -7,9 +7,10 @@ import pytest
 from scipy.optimize import linprog
 from scipy.spatial import ConvexHull
 
+from lightgap.neck.contact import rest_on, upper_hull
 from lightgap.neck.frets import fret_position_mm
 from lightgap.vision.render import Blade, Neck
-from lightgap.vision.render.board import bow_height_mm, lay_blade, make_crowns, rest_on, sag_mm, upper_hull
+from lightgap.vision.render.board import bow_height_mm, lay_blade, make_crowns, sag_mm
 
 
 def test_sag_is_that_of_a_circle() -> None:

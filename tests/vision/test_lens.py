@@ -1,0 +1,97 @@
+"""A straight edge through a lens: against the camera model of OpenCV (cv2.projectPoints), an independent one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from lightgap.neck.profile import Array
+from lightgap.vision.camera import BoardCamera, camera_from_comb
+from lightgap.vision.comb import Comb
+from lightgap.vision.lens import lens_shift_px, straighten
+from lightgap.vision.locate import EdgeCurve
+
+WIDTH_PX, HEIGHT_PX, FOCAL_PX = 4000, 1240, 4800.0
+COLUMNS_PX = np.linspace(300.0, 3700.0, 201)
+# Rows of the lower and the upper edge, and of the lens's axis, off the picture's middle: it was cropped.
+LOWER_PX, UPPER_PX, AXIS_PX = 790.0, 450.0, 700.0
+TURN = 0.02  # of the straightedge in the picture
+
+
+def seen_px(row_px: float, k1: float) -> Array:
+    """Return the rows at which OpenCV sees a straight line, at `COLUMNS_PX`."""
+    middle = (WIDTH_PX - 1) / 2
+    x = np.linspace(-0.8, 0.8, 2001)
+    line = np.stack([x, (row_px - AXIS_PX) / FOCAL_PX + TURN * x, np.ones_like(x)], axis=1)
+    matrix = np.array([[FOCAL_PX, 0, middle], [0, FOCAL_PX, AXIS_PX], [0, 0, 1]])
+    points = cv2.projectPoints(line, np.zeros(3), np.zeros(3), matrix, np.array([k1, 0, 0, 0]))[0][:, 0]
+    return np.interp(COLUMNS_PX, points[:, 0], points[:, 1])
+
+
+def curve(y_px: Array, bend_px: float = 0.0) -> EdgeCurve:
+    """Return a cubic through rows at `COLUMNS_PX`, bent by a bow of `bend_px`."""
+    middle, half = (COLUMNS_PX[0] + COLUMNS_PX[-1]) / 2, np.ptp(COLUMNS_PX) / 2
+    t = (COLUMNS_PX - middle) / half
+    fit = np.polyfit(t, y_px + bend_px * t * t, 3)
+    return EdgeCurve(fit, middle, half, COLUMNS_PX[0], COLUMNS_PX[-1], 1, 0.15)
+
+
+def camera(k1: float, u_k1: float = 0.004) -> BoardCamera:
+    """Return a camera whose comb has told the lens."""
+    comb = Comb(1, 200.0, 9.0, 0.0, k1, 10.0, (WIDTH_PX - 1) / 2, FOCAL_PX, 640.0)
+    return replace(camera_from_comb(comb), u_k1=u_k1)
+
+
+def off_px(edge: EdgeCurve, true: Array) -> float:
+    """Return the bend of an edge against the true rows, as a factor of t^2."""
+    return float(np.polyfit(np.linspace(-1, 1, len(true)), edge.y_px(COLUMNS_PX) - true, 2)[0])
+
+
+@pytest.mark.parametrize("k1", [-0.04, 0.03])
+@pytest.mark.parametrize("row_px", [LOWER_PX, UPPER_PX])
+def test_shift_is_that_of_opencv(row_px: float, k1: float) -> None:
+    straight = row_px + TURN * (COLUMNS_PX - (WIDTH_PX - 1) / 2)
+    shift = k1 * lens_shift_px(camera(k1).comb, COLUMNS_PX, straight, AXIS_PX)
+    got = np.polyfit(COLUMNS_PX, straight + shift - seen_px(row_px, k1), 2)[0] * (np.ptp(COLUMNS_PX) / 2) ** 2
+    # The shift is taken at the column where a point would be seen without the lens: k1^2 of the whole.
+    assert abs(got) < 0.06 * float(np.ptp(shift)) + 1e-3
+
+
+@pytest.mark.parametrize("k1", [-0.04, -0.01, 0.0, 0.02, 0.04])
+@pytest.mark.parametrize("bend_px", [-0.4, -0.2, 0.0, 0.2, 0.4])
+def test_straight_edge_lies_within_its_uncertainty(k1: float, bend_px: float) -> None:
+    """The frets' spacing tells the lens to 0.003; the lower edge was followed with a bend that is not its own."""
+    true = seen_px(LOWER_PX, k1)
+    got = straighten(curve(true, bend_px), curve(seen_px(UPPER_PX, k1)), camera(k1 + 0.003), HEIGHT_PX)
+    assert abs(off_px(got.edge, true)) < 2.1 * got.u_bend_px  # k = 2, and two figures of it
+    assert got.u_bend_px < 0.2  # less than of the lower edge alone
+
+
+@pytest.mark.parametrize("k1", [-0.01, 0.0, 0.01])
+@pytest.mark.parametrize("bend_px", [-1.0, 1.0])
+def test_what_pulls_at_the_lower_edge_is_told_from_the_lens(k1: float, bend_px: float) -> None:
+    true = seen_px(LOWER_PX, k1)
+    got = straighten(curve(true, bend_px), curve(seen_px(UPPER_PX, k1)), camera(k1), HEIGHT_PX)
+    assert abs(off_px(got.edge, true)) < 0.3  # of a whole pixel, most goes
+
+
+def test_edges_that_agree_leave_less_doubt_than_the_lower_one_alone() -> None:
+    true = seen_px(LOWER_PX, 0.02)
+    alone = straighten(curve(true), None, camera(0.02), HEIGHT_PX)
+    both = straighten(curve(true), curve(seen_px(UPPER_PX, 0.02)), camera(0.02), HEIGHT_PX)
+    assert both.u_bend_px < alone.u_bend_px < 0.2001  # no more than the lower edge's own
+    assert abs(off_px(both.edge, true)) < 0.02  # nothing contradicts: the cubic's rest
+
+
+def test_line_through_the_lower_edge_stays_where_it_was() -> None:
+    true = seen_px(LOWER_PX, 0.02)
+    edge = curve(true, 0.6)
+    got = straighten(edge, curve(seen_px(UPPER_PX, 0.02)), camera(0.02), HEIGHT_PX).edge
+    change = np.polyfit(COLUMNS_PX, got.y_px(COLUMNS_PX) - edge.y_px(COLUMNS_PX), 1)
+    np.testing.assert_allclose(
+        np.polyval(change, COLUMNS_PX), 0, atol=0.005
+    )  # a hundredth of the bend: the shift's own cubic
+    assert (got.low_px, got.high_px, got.sign) == (edge.low_px, edge.high_px, edge.sign)

@@ -1,0 +1,124 @@
+"""Which readings stand: crowns, crowns and feet, feet alone, or none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from lightgap.neck.errors import Refusal
+from lightgap.neck.frets import fret_position_mm
+from lightgap.neck.profile import Array
+from lightgap.vision.camera import camera_from_comb
+from lightgap.vision.comb import Comb
+from lightgap.vision.feet import Feet
+from lightgap.vision.joined import Joined
+from lightgap.vision.locate import EdgeCurve
+from lightgap.vision.outline import Outline
+from lightgap.vision.readings import MAX_MISFIT, MAX_STRAIN, CrownFit, CrownSet
+from lightgap.vision.slit import SlitLight
+from lightgap.vision.weigh import MAX_ELEVATION_RAD, weigh
+
+WIDTH_PX, PX_PER_MM = 4000, 17.0
+FRETS = np.arange(5, 16)
+N = len(FRETS)
+POSITION_MM = fret_position_mm(FRETS.astype(float), 648.0)
+ALONG = (POSITION_MM - POSITION_MM.mean()) / (np.ptp(POSITION_MM) / 2)
+BOW_MM = 0.2 * (1 - ALONG**2)
+COMB = Comb(1, float(POSITION_MM[[0, -1]].mean()), PX_PER_MM, 0.0, 0.0, 10.0, WIDTH_PX / 2, 5000.0, 648.0)
+SLIT = SlitLight(0.9, 0.0, np.full(WIDTH_PX, 0.5), np.full(WIDTH_PX, 0.01), 0.95)
+FIRST_PX, LAST_PX = COMB.x_px(POSITION_MM[[0, -1]])
+# Both ends of the straightedge are in view, or it runs on to the body with the next fret beyond the picture.
+ENDS_HERE = EdgeCurve(np.zeros(1), 2000.0, 2000.0, FIRST_PX - 5 * PX_PER_MM, LAST_PX + 5 * PX_PER_MM, 1, 0.1)
+RUNS_ON = replace(ENDS_HERE, high_px=LAST_PX + 11.4 * PX_PER_MM)
+PER_MM = 1 / 300.0
+HALF_MM = 22.0 + 0.014 * POSITION_MM
+STRONG = Feet(1.0 + BOW_MM + PER_MM / 2 * HALF_MM**2, 0.008, 0.95, 1.0)
+WEAK = replace(STRONG, score=0.85)
+
+
+def crowns(
+    gap_mm: Array = BOW_MM,
+    *,
+    u_bow_mm: float = 0.03,
+    near_mm: float = 22.0,
+    misfit: float = 0.5,
+    strain: float = 0.0,
+    elevation_rad: float = 0.0,
+    read: int = N,
+) -> CrownSet:
+    rows = tuple(
+        CrownFit(int(f), float(x), float(g), 50, misfit, 0.1, 0.0)
+        for f, x, g in zip(FRETS[:read], POSITION_MM[:read], gap_mm[:read], strict=True)
+    )
+    covariance = 0.01**2 * np.eye(N) + u_bow_mm**2 * np.outer(ALONG**2, ALONG**2)
+    camera = replace(camera_from_comb(COMB), near_mm=np.array([near_mm, 0.014]))
+    outline = Outline(0.7, PER_MM, elevation_rad)
+    return CrownSet(rows, covariance[:read, :read], np.zeros((read, 6)), outline, camera, strain=strain)
+
+
+def weighed(read: CrownSet, feet: Feet | None, *, edge: EdgeCurve = ENDS_HERE, by_height: bool = False) -> Joined:
+    return weigh(
+        read,
+        feet,
+        frets=FRETS,
+        position_mm=POSITION_MM,
+        edge=edge,
+        slit=SLIT,
+        width_px=WIDTH_PX,
+        u_edge_px=0.1,
+        by_height=by_height,
+    )
+
+
+def test_crowns_that_were_read_stand_with_their_feet() -> None:
+    got = weighed(crowns(), STRONG)
+    assert not got.crowns.by_feet
+    assert got.feet_covariance_mm2.any()
+    assert not weighed(crowns(), None).feet_covariance_mm2.any()
+
+
+BAD = {
+    "unlike one another": {"misfit": 1.5 * MAX_MISFIT},
+    "unlike any fret": {"strain": 1.5 * MAX_STRAIN},
+    "hardly any": {"read": 3},
+    "not enough": {"read": 7},
+    "locked on nothing": {"u_bow_mm": 1.0},
+    "floating": {"gap_mm": BOW_MM + 0.5},
+}
+
+
+@pytest.mark.parametrize("what", BAD.values(), ids=BAD.keys())
+def test_strong_feet_stand_alone_where_crowns_were_not_read(what: dict[str, object]) -> None:
+    got = weighed(crowns(**what), STRONG)  # type: ignore[arg-type]
+    assert got.crowns.by_feet
+    chord = np.interp(POSITION_MM, POSITION_MM[[0, -1]], BOW_MM[[0, -1]])
+    np.testing.assert_allclose(got.crowns.gap_mm, BOW_MM - chord, atol=1e-12)  # as the feet lie: rounding
+
+
+@pytest.mark.parametrize("name", ["unlike one another", "unlike any fret", "hardly any", "floating"])
+@pytest.mark.parametrize(
+    ("feet", "edge", "by_height"),
+    [(WEAK, ENDS_HERE, False), (None, ENDS_HERE, False), (STRONG, RUNS_ON, False), (STRONG, ENDS_HERE, True)],
+    ids=["weak feet", "no feet", "rests out of view", "scale by the height alone"],
+)
+def test_nothing_stands_where_feet_prove_nothing(
+    name: str, feet: Feet | None, edge: EdgeCurve, *, by_height: bool
+) -> None:
+    if name == "floating" and edge is RUNS_ON:
+        pytest.skip("what rests out of view may float in it")
+    with pytest.raises(Refusal):
+        weighed(crowns(**BAD[name]), feet, edge=edge, by_height=by_height)  # type: ignore[arg-type]
+
+
+def test_a_camera_tilted_too_far_is_refused_whatever_the_feet_say() -> None:
+    with pytest.raises(Refusal) as refused:
+        weighed(crowns(elevation_rad=1.2 * MAX_ELEVATION_RAD), STRONG)
+    assert refused.value.code == "tilted"
+
+
+@pytest.mark.parametrize(("low_mm", "by_feet"), [(0.1, False), (0.4, True), (1.0, True)])
+def test_beside_the_outer_string_what_touches_nothing_is_the_border(low_mm: float, *, by_feet: bool) -> None:
+    read = crowns(BOW_MM + low_mm, near_mm=3.0)
+    assert weighed(read, STRONG, edge=RUNS_ON).crowns.by_feet == by_feet

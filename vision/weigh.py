@@ -1,0 +1,102 @@
+"""Which readings stand: crowns, crowns joined with the feet of their frets, or the feet alone."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lightgap.neck.errors import Refusal
+from lightgap.neck.profile import Array
+
+from .contact import check_contact, check_edge, rests_in_view, touching_mm
+from .feet import Feet
+from .findings import refusal
+from .joined import Joined, border_read, feet_alone, join, leaves_bow_open, stand_alone
+from .locate import EdgeCurve
+from .readings import MAX_MISFIT, MAX_STEP_MM, MAX_STRAIN, MIN_SHARE, CrownSet
+from .slit import SlitLight
+from .uncertainty import crown_covariance, own_u_mm
+
+MIN_CROWNS = 4
+MAX_ELEVATION_RAD = 0.075
+
+
+def check_crowns(crowns: CrownSet) -> None:
+    """Refuse crowns that were not read well enough to be measured.
+
+    Raises
+    ------
+    Refusal
+        `too-few-crowns`; `tilted`; `shapes-disagree` when explained badly, by frets unlike any, or with a step.
+    """
+    if len(crowns.crowns) < MIN_CROWNS:
+        raise refusal("too-few-crowns", f"{len(crowns.crowns)} read")
+    if abs(crowns.outline.elevation_rad) > MAX_ELEVATION_RAD:
+        raise refusal("tilted", f"about {np.degrees(crowns.outline.elevation_rad):.1f} degrees")
+    if crowns.largest_step_mm > MAX_STEP_MM:
+        raise refusal("shapes-disagree", f"by them the board would have a step of {crowns.largest_step_mm:.2f} mm")
+    if crowns.median_misfit > MAX_MISFIT:
+        raise refusal(
+            "shapes-disagree", f"off by {crowns.median_misfit:.1f} times the scatter assumed, {MAX_MISFIT:g} at most"
+        )
+    if crowns.strain > MAX_STRAIN:
+        raise refusal(
+            "shapes-disagree", f"only frets unlike any explain it: strain {crowns.strain:.0f}, {MAX_STRAIN:g} at most"
+        )
+
+
+def weigh(
+    crowns: CrownSet,
+    feet: Feet | None,
+    *,
+    frets: NDArray[np.int64],
+    position_mm: Array,
+    edge: EdgeCurve,
+    slit: SlitLight,
+    width_px: int,
+    u_edge_px: float,
+    by_height: bool,
+) -> Joined:
+    """Return the gaps by crowns and feet, or by the feet alone where crowns could not be read and the row is strong.
+
+    Parameters
+    ----------
+    crowns, feet
+        The two readings.
+    frets, position_mm
+        (n,) numbers and places of all frets under the straightedge.
+    edge, slit, width_px
+        The straightedge's lower edge and the light at it, and the picture's width.
+    u_edge_px
+        Of the bend of the edge.
+    by_height
+        The scale is that of the straightedge's height alone: a crown must come near its edge, or it may be a string.
+
+    Raises
+    ------
+    Refusal
+        What `check_crowns` raises; `no-contact` when the crowns found would leave the straightedge floating.
+    """
+    rests = crowns.camera.beside_outer or rests_in_view(crowns, edge, width_px)
+    alone = None
+    if rests and feet is not None and not by_height and stand_alone(crowns, feet):
+        alone = feet_alone(crowns, feet, frets=frets, position_mm=position_mm, u_edge_px=u_edge_px)
+    if alone and border_read(crowns):
+        return alone
+    try:
+        check_crowns(crowns)
+        covariance = crown_covariance(crowns, slit)
+        check_contact(crowns, covariance, edge, width_px)
+        if by_height:
+            check_edge(crowns)
+        read = np.searchsorted(frets, [c.fret for c in crowns.crowns])
+        joined = join(crowns, covariance, own_u_mm(crowns, slit), feet.only(read) if feet else None, u_edge_px)
+        check_crowns(joined.crowns)
+    except Refusal as trouble:
+        if alone is None or trouble.code == "tilted":
+            raise
+        return alone
+    few = len(joined.crowns.crowns) < MIN_SHARE * len(frets)
+    floats = joined.crowns.lowest_gap_mm > touching_mm(crowns.camera, proven=joined.agree)
+    lacking = few or (crowns.camera.beside_outer and floats) or leaves_bow_open(crowns, covariance)
+    return alone if alone and lacking else joined
