@@ -17,7 +17,7 @@ from .comb import Comb, CombPrior
 from .edge import Line, beside
 from .findings import refusal
 from .guesses import U_REFERENCE_ALONE, ScaleGuess, focal_px
-from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, find_uppers, likeliest, parallel_border, sharpened
+from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, below_border, find_uppers, likeliest, parallel_border, sharpened
 from .locate import EdgeCurve, Located, follow_edge, number_frets
 from .photo import FloatImage, Photo
 from .strings import strings_before
@@ -105,11 +105,31 @@ def locate_scaled(
             trouble = trouble or problem
     if found:
         best = max(found, key=lambda f: f.evidence)
-        return replace(best, upper=parallel_border(edge, framed.borders, best.comb)), guess
+        try:
+            return replace(best, upper=parallel_border(edge, framed.borders, best.comb)), guess
+        except Refusal:
+            if height_mm is None or guess.source is None:
+                raise
+            again = _parallel_edge(photo.luminance, framed, best.comb, height_mm)
+            if again is None:
+                raise
+            return again, guess
     assert trouble is not None
     if guess.source is None and not guess.by_frets and trouble.code == "no-crowns":
         raise refusal("no-straightedge")  # the scale came from two edges taken for the straightedge's
     raise trouble
+
+
+def _parallel_edge(luminance: FloatImage, framed: _Framed, comb: Comb, height_mm: float) -> Located | None:
+    """Follow the lower edge once more, from where the upper one has it; None where again it is not parallel with it."""
+    for border in framed.borders:
+        try:
+            edge = follow_edge(luminance, below_border(border, comb, height_mm), comb, comb.px_per_mm)
+            found = number_frets(luminance, edge, replace(framed.prior, scale_length_mm=comb.scale_length_mm))
+            return replace(found, upper=parallel_border(edge, (border,), found.comb))
+        except Refusal:
+            continue
+    return None
 
 
 @dataclass(frozen=True, slots=True)

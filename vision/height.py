@@ -132,6 +132,13 @@ def parallel_border(edge: EdgeCurve, borders: tuple[EdgeCurve, ...], comb: Comb)
     return nearest
 
 
+def below_border(border: EdgeCurve, comb: Comb, height_mm: float) -> EdgeCurve:
+    """Return where the lower edge must lie, the straightedge's height below its upper one."""
+    x = np.linspace(border.low_px, border.high_px, 101)
+    y = border.y_px(x) + height_mm * _scale_across(comb, x)
+    return replace(border, coefficients=np.polyfit((x - border.middle_px) / border.half_px, y, 3))
+
+
 def _scale_across(comb: Comb, x_px: Array) -> Array:
     """Return the scale across the board: it falls with the distance, that along the board with its square."""
     return comb.px_per_mm * np.sqrt(comb.local_px_per_mm(x_px) / comb.local_px_per_mm(np.array([comb.middle_px])))

@@ -22,7 +22,7 @@ from .shading import Mask
 # Wire is drawn to a hundredth, and levelled on the neck to two (common practice, no published source).
 U_WIRE_MM = 0.012
 # All feet in one curve along the board: its radius and taper, what an end's bevel hides. By own renders with truth.
-U_BOW_MM = 0.012
+U_BOW_OUTER_MM, U_BOW_MIDDLE_MM = 0.008, 0.018
 U_HEIGHT_MM, U_TILT_MM = 1.5, 0.5  # of the wire, and from end to end: free
 LONE, LONE_MM = 3.0, 0.06  # a crown that stands off its foot by so many standard uncertainties, and at least so far
 # Chi-square for each foot past which crowns and feet contradict each other, and doubt of either is added.
@@ -100,7 +100,7 @@ def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | 
     seen = np.flatnonzero(np.isfinite(apart))
     if len(seen) < MIN_JOINED:
         return replace(_as_read(crowns, own_u_mm, covariance_mm2), off_feet=off_feet)
-    told = _covariance(feet, along[seen])
+    told = _covariance(feet, along[seen], outer=crowns.camera.beside_outer)
     free = U_HEIGHT_MM**2 + U_TILT_MM**2 * np.outer(along[seen], along[seen])
     both = covariance_mm2[np.ix_(seen, seen)] + told + free
     gain = np.linalg.solve(both, covariance_mm2[seen]).T
@@ -165,7 +165,7 @@ def feet_alone(
     place = position_mm[seen]
     along = (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0)
     gap = feet.below_mm[seen] - _fall_mm(crowns, place)
-    told = _covariance(feet, along) + U_UNSEEN_MM**2 * np.eye(len(seen))
+    told = _covariance(feet, along, outer=crowns.camera.beside_outer) + U_UNSEEN_MM**2 * np.eye(len(seen))
     if crowns.camera.beside_outer:
         gap = gap - gap.min()
     else:
@@ -187,9 +187,9 @@ def _as_read(crowns: CrownSet, own_u_mm: Array, covariance_mm2: Array) -> Joined
     return Joined(crowns, own_u_mm, covariance_mm2, np.eye(len(none)), none, none)
 
 
-def _covariance(feet: Feet, along: Array) -> Array:
+def _covariance(feet: Feet, along: Array, *, outer: bool) -> Array:
     """Return the (n, n) covariance of feet, but for what is common to all of them."""
-    bow = U_BOW_MM * (along**2 - 1 / 3)
+    bow = (U_BOW_OUTER_MM if outer else U_BOW_MIDDLE_MM) * (along**2 - 1 / 3)
     return np.asarray((U_WIRE_MM**2 + feet.scatter_mm**2) * np.eye(len(along)) + np.outer(bow, bow))
 
 

@@ -33,6 +33,7 @@ CHAMFER_STEP = 0.4  # share of the first boundary's step that the one below it m
 CHAMFER_MAX_MM = 0.3  # usual ones are 0.1 to 0.2 wide (common practice, no published source)
 LINE_TRUST_MM = 0.35  # how far the edge may lie from the line that led to it
 BOW_TRUST_MM = 0.06  # a straight blade through a phone's lens
+CURVE_TRUST_MM = 0.03  # half of what the ends of a curve already known may be off one against the other
 LINE_STEP = 0.0007  # lines are told apart by slope in steps of a thousandth
 PARALLEL_MM = 0.06
 VOTE_MM = 0.1  # how well the vote places the edge, of a picture whose blur is wide in pixels
@@ -164,7 +165,7 @@ def bend_px(edge: EdgeCurve, comb: Comb, height_px: int) -> float:
     return float(min(np.abs(sag - k1 * shape).max() for k1 in np.linspace(-MAX_K1, MAX_K1, 9)))
 
 
-def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float) -> EdgeCurve:
+def follow_edge(luminance: FloatImage, line: Line | EdgeCurve, comb: Comb, px_per_mm: float) -> EdgeCurve:
     """Follow the boundary between blade (or its chamfer) and the light below it, and fit a cubic.
 
     Straight or slightly bowed curves vote with the limited gradient of every column, so that a string sliding across
@@ -179,7 +180,7 @@ def follow_edge(luminance: FloatImage, line: Line, comb: Comb, px_per_mm: float)
     limited, gradient, centre = _limited_gradient(luminance, line.y_px(columns), columns, px_per_mm, below)
     inner = (centre >= frets.min()) & (centre <= frets.max())
     middle, half = (frets.min() + frets.max()) / 2, (frets.max() - frets.min()) / 2
-    trust_mm = 0.03 + LINE_STEP * half / px_per_mm
+    trust_mm = CURVE_TRUST_MM + (LINE_STEP * half / px_per_mm if isinstance(line, Line) else 0.0)
     offset, slope, bow, sign = _vote(limited[:, inner], gradient[:, inner], below=below, slope_trust_mm=trust_mm)
     t = (columns - middle) / half
     curve_mm = offset + slope * t + bow * (t * t - 0.5)

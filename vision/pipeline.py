@@ -37,7 +37,7 @@ MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
 HANGS_ON = {"nut": "on where the nut is seen", "first fret": "on --first-fret"}
-MAX_COVERED = 0.15  # of the frets by strings: over more of them the edge itself could not be followed
+MAX_COVERED = 0.25  # of the frets by strings: over more of them the edge itself could not be followed
 # Half of a thin straightedge and the bevel of a fret's end (common practice, no published source); rendered photos show
 # 3 mm and more, flat drawings 0.3 at most.
 MIN_DEPTH_MM = 1.2

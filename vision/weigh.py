@@ -70,16 +70,17 @@ def weigh(
     u_edge_px
         Of the bend of the edge.
     by_height
-        The scale is that of the straightedge's height alone: a crown must come near its edge, or it may be a string.
+        The scale is that of the straightedge's height alone: a crown must come near its edge, or it may be a string;
+        beside the outer string a strong row of feet says as much.
 
     Raises
     ------
     Refusal
         What `check_crowns` raises; `no-contact` when the crowns found would leave the straightedge floating.
     """
-    rests = crowns.camera.beside_outer or rests_in_view(crowns, edge, width_px)
+    may = crowns.camera.beside_outer or (not by_height and rests_in_view(crowns, edge, width_px))
     alone = None
-    if rests and feet is not None and not by_height and stand_alone(crowns, feet):
+    if may and feet is not None and stand_alone(crowns, feet):
         alone = feet_alone(crowns, feet, frets=frets, position_mm=position_mm, u_edge_px=u_edge_px)
     if alone and border_read(crowns):
         return alone

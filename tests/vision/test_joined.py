@@ -14,7 +14,7 @@ from lightgap.vision.camera import camera_from_comb
 from lightgap.vision.comb import Comb
 from lightgap.vision.feet import Feet
 from lightgap.vision.joined import (
-    U_BOW_MM,
+    U_BOW_OUTER_MM,
     U_HEIGHT_MM,
     U_LEVEL_MM,
     U_TILT_MM,
@@ -63,7 +63,7 @@ def test_joined_gaps_are_those_of_generalized_least_squares() -> None:
     read = crowns(BOW_MM + rng.normal(0, 0.02, N), 0.05)
     below = 1.0 + BOW_MM + 0.1 * ALONG + rng.normal(0, 0.01, N)
     got = joined(read, Feet(below, SCATTER_MM, 0.95, 1.0))
-    bow = U_BOW_MM * (ALONG**2 - 1 / 3)
+    bow = U_BOW_OUTER_MM * (ALONG**2 - 1 / 3)
     told = (U_WIRE_MM**2 + SCATTER_MM**2) * np.eye(N) + np.outer(bow, bow)
     # Rows: crowns, feet, and what is known of height and tilt; unknowns: n gaps, height, tilt.
     design = np.zeros((2 * N + 2, N + 2))
@@ -90,7 +90,7 @@ def test_joined_gaps_are_those_of_generalized_least_squares() -> None:
 def test_feet_bend_back_crowns_that_were_bent_in_common() -> None:
     read = crowns(BOW_MM - 0.1 * (1 - ALONG**2), 0.08)
     got = joined(read, Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
-    u_mm = float(np.hypot(U_WIRE_MM, U_BOW_MM))
+    u_mm = float(np.hypot(U_WIRE_MM, U_BOW_OUTER_MM))
     assert abs(sagitta_mm(got.crowns.gap_mm) - sagitta_mm(BOW_MM)) < 2 * u_mm  # k = 2 of the feet alone
     assert abs(sagitta_mm(read.gap_mm) - sagitta_mm(BOW_MM)) > 4 * u_mm
 
@@ -119,7 +119,7 @@ def test_a_missing_foot_leaves_its_crown_to_the_others() -> None:
     below[0] = np.nan
     got = joined(crowns(BOW_MM + 0.05 * ALONG**2, 0.08), Feet(below, SCATTER_MM, 0.95, 1.0))
     # The crowns' common doubt is corrected at the first crown too, whose foot is not seen.
-    assert abs(sagitta_mm(got.crowns.gap_mm) - sagitta_mm(BOW_MM)) < 2 * float(np.hypot(U_WIRE_MM, U_BOW_MM))
+    assert abs(sagitta_mm(got.crowns.gap_mm) - sagitta_mm(BOW_MM)) < 2 * float(np.hypot(U_WIRE_MM, U_BOW_OUTER_MM))
 
 
 @pytest.mark.parametrize(

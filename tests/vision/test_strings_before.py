@@ -14,7 +14,7 @@ from lightgap.vision.blade import Candidate
 from lightgap.vision.calibrate import is_tied
 from lightgap.vision.comb import Comb
 from lightgap.vision.edge import Line
-from lightgap.vision.height import likeliest, parallel_border
+from lightgap.vision.height import below_border, likeliest, not_parallel_mm, parallel_border
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.photo import FloatImage
 from lightgap.vision.strings import Streak, covered, find_streaks, follow_between, strings_before
@@ -188,6 +188,13 @@ class TestParallel:
         with pytest.raises(Refusal, match="not parallel") as caught:
             parallel_border(slid, (self.UPPER,), self.COMB)
         assert caught.value.code == "no-straightedge"
+
+    def test_lower_edge_lies_one_height_below_the_upper_one(self) -> None:
+        turned = replace(self.COMB, yaw=-0.02)
+        below = below_border(self.UPPER, turned, 20.0)
+        assert parallel_border(below, (self.UPPER,), turned) is self.UPPER
+        np.testing.assert_allclose(below.y_px(np.array([WIDTH / 2])), EDGE_PX, atol=0.01)  # the cubic's rest
+        assert not_parallel_mm(below, self.UPPER, turned) < 0.005
 
     def test_nearer_end_is_seen_larger(self) -> None:
         """A camera turned so that scale grows by 4 % along the picture: 0.8 mm of 20 are perspective."""
