@@ -52,30 +52,48 @@ def rezero_on_contact(profile: GapProfile) -> GapProfile:
     return replace(profile, crowns=crowns, covariance_mm2=covariance)
 
 
-def upper_hull(x: Array, y: Array) -> list[int]:
-    """Return the indices of the upper convex hull of points in order of x (monotone chain)."""
+def upper_hull(x_mm: Array, y_mm: Array) -> list[int]:
+    """Return the indices of the upper convex hull of points in order of x (monotone chain).
+
+    Parameters
+    ----------
+    x_mm, y_mm
+        (n,) places along the board, growing, and heights.
+    """
     hull: list[int] = []
-    for i in range(len(x)):
+    for i in range(len(x_mm)):
         while len(hull) > 1:
             a, b = hull[-2], hull[-1]
-            if (y[b] - y[a]) * (x[i] - x[a]) > (y[i] - y[a]) * (x[b] - x[a]):
+            if (y_mm[b] - y_mm[a]) * (x_mm[i] - x_mm[a]) > (y_mm[i] - y_mm[a]) * (x_mm[b] - x_mm[a]):
                 break
             hull.pop()
         hull.append(i)
     return hull
 
 
-def rest_on(x: Array, y: Array, *, load_x: float) -> tuple[int, int]:
-    """Return the two points a rigid straight bar rests on under a load at `load_x`.
+def rest_on(x_mm: Array, y_mm: Array, *, load_mm: float) -> tuple[int, int]:
+    """Return the two points a rigid straight bar rests on under a load.
 
     The bar lies on the edge of the upper hull under its load; outside all points it lies on the last edge, held by
     the hand that presses there.
+
+    Parameters
+    ----------
+    x_mm, y_mm
+        (n,) places along the board, growing, and heights.
+    load_mm
+        Where its weight, and what presses on it, acts.
+
+    Raises
+    ------
+    ValueError
+        Of fewer than two points.
     """
-    hull = upper_hull(x, y)
+    hull = upper_hull(x_mm, y_mm)
     for a, b in pairwise(hull):
-        if load_x <= x[b] or b == hull[-1]:
+        if load_mm <= x_mm[b] or b == hull[-1]:
             return a, b
-    raise ValueError(f"a straightedge needs two crowns under it; got {len(x)}")
+    raise ValueError(f"a straightedge needs two crowns under it; got {len(x_mm)}")
 
 
 def _flagged_weights(profile: GapProfile, flagged: Array) -> tuple[Array, float, float]:

@@ -110,7 +110,7 @@ def locate_scaled(
         except Refusal:
             if height_mm is None or guess.source is None:
                 raise
-            again = _parallel_edge(photo.luminance, framed, best.comb, height_mm)
+            again = _parallel_edge(photo.luminance, framed, best.comb, Face(height_mm, thickness_mm))
             if again is None:
                 raise
             return again, guess
@@ -120,16 +120,19 @@ def locate_scaled(
     raise trouble
 
 
-def _parallel_edge(luminance: FloatImage, framed: _Framed, comb: Comb, height_mm: float) -> Located | None:
-    """Follow the lower edge once more, from where the upper one has it; None where again it is not parallel with it."""
+def _parallel_edge(luminance: FloatImage, framed: _Framed, comb: Comb, face: Face) -> Located | None:
+    """Follow the lower edge once more, from where an upper one has it; None where again it is parallel with none."""
+    found = []
     for border in framed.borders:
         try:
-            edge = follow_edge(luminance, below_border(border, comb, height_mm), comb, comb.px_per_mm)
-            found = number_frets(luminance, edge, replace(framed.prior, scale_length_mm=comb.scale_length_mm))
-            return replace(found, upper=parallel_border(edge, (border,), found.comb))
+            edge = follow_edge(luminance, below_border(border, comb, face.height_mm), comb, comb.px_per_mm)
+            rise = rise_px(edge, border, (luminance.shape[1] - 1) / 2)
+            prior = sharpened(replace(framed.bare, scale_length_mm=comb.scale_length_mm), (rise,), face)
+            located = number_frets(luminance, edge, prior)
+            found.append(replace(located, upper=parallel_border(edge, (border,), located.comb)))
         except Refusal:
             continue
-    return None
+    return max(found, key=lambda f: f.evidence, default=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,11 +143,14 @@ class _Framed:
     ----------
     borders
         What may be the upper edge, followed.
+    prior, bare
+        With the straightedge's height read off the two edges taken in, and without.
     """
 
     edge: EdgeCurve
     borders: tuple[EdgeCurve, ...]
     prior: CombPrior
+    bare: CombPrior
     guess: ScaleGuess
 
 
@@ -165,7 +171,8 @@ def _frame(
         edge, border, guess = _by_followed_edges(photo, fretted, sources, height_mm)
         guess = replace(guess, tied=is_tied(fretted, photo.luminance))
         scale = _at_line(guess, focal_px(photo), thickness_mm)
-        return _Framed(edge, (border,), replace(prior, px_per_mm=scale, u_scale=guess.u_relative), guess)
+        told = replace(prior, px_per_mm=scale, u_scale=guess.u_relative)
+        return _Framed(edge, (border,), told, told, guess)
     seen = height_mm is not None and not out_of_picture(best.line, height_mm * best.px_per_mm)
     if guess.source is not None and seen:
         best = likeliest(fretted, photo.luminance)
@@ -174,12 +181,14 @@ def _frame(
     assert best.match is not None
     edge = follow_edge(photo.luminance, best.line, best.match.comb, best.px_per_mm)
     if guess.source is None or height_mm is None:
-        return _Framed(edge, (), here, guess)
+        return _Framed(edge, (), here, here, guess)
     lines = beside(list(guess.lines), photo.luminance, guess.source.outline_px) if seen else []
     uppers = find_uppers(photo.luminance, lines, edge, here)
     if uppers.rises_px:
-        return _Framed(edge, uppers.borders, sharpened(here, uppers.rises_px, Face(height_mm, thickness_mm)), guess)
-    return _Framed(edge, (), replace(here, u_scale=U_REFERENCE_ALONE), replace(guess, height_unseen=True))
+        sharp = sharpened(here, uppers.rises_px, Face(height_mm, thickness_mm))
+        return _Framed(edge, uppers.borders, sharp, here, guess)
+    alone = replace(here, u_scale=U_REFERENCE_ALONE)
+    return _Framed(edge, (), alone, alone, replace(guess, height_unseen=True))
 
 
 def _check_no_string(fretted: list[Candidate], luminance: FloatImage) -> None:

@@ -22,6 +22,7 @@ from .photo import FloatImage
 OUTER_NEAR_MM = 8.0  # fret ends nearer than this to the line: the straightedge stands beside the outer string
 U_NEAR_MIDDLE_MM = 2.5  # of half a board's width at the nut
 TAPER = 0.014
+U_K1 = 0.03  # of a phone's lens, before the frets are asked (common practice, no published source)
 U_GLOW_MM, U_END_MM = 0.12, 0.1
 # The blade's face mirrors the near half of each fret: an image this far behind the face, by own renders with truth.
 GLOW_BEHIND_MM, U_GLOW_BEHIND_MM = 1.8, 1.2
@@ -57,7 +58,7 @@ class BoardCamera:
     u_scale
         Relative standard uncertainty of the comb's scale, by the scatter of the frets.
     u_k1
-        Standard uncertainty of the comb's radial distortion, likewise.
+        Standard uncertainty of the comb's radial distortion, likewise; U_K1 where the frets tell nothing of it.
     """
 
     comb: Comb
@@ -66,7 +67,7 @@ class BoardCamera:
     vanishing_px: float
     near_mm: Array = field(repr=False)
     u_scale: float = 0.0
-    u_k1: float = 0.03
+    u_k1: float = U_K1
 
     @property
     def beside_outer(self) -> bool:
@@ -225,7 +226,7 @@ def _fit_rows(
     # What is known beforehand: of the search's own step, the reference's scale, a camera roughly square on, a phone's
     # lens, fret ends and a board's taper, and the glow.
     expected = np.array([comb.x0_mm, 0.0, 0.0, 0.0, near_mm, TAPER, 0.0, glow_mm[0]])
-    u_expected = np.array([U_START_MM, u_scale, 0.02, 0.03, u_near, 0.005, 0.7, glow_mm[1]])
+    u_expected = np.array([U_START_MM, u_scale, 0.02, U_K1, u_near, 0.005, 0.7, glow_mm[1]])
     glows, ends = np.isfinite(seen_glow), np.isfinite(seen_end)
 
     def comb_of(p: Array) -> Comb:

@@ -85,6 +85,19 @@ class Comb:
         here = self.position_mm(np.asarray(x_px, dtype=np.float64))
         return np.asarray(np.abs(self.x_px(here + step) - self.x_px(here - step)) / (2 * step))
 
+    def lens_shift_px(self, x_px: Array, y_px: Array, axis_px: float) -> Array:
+        """Return by how much a lens of k1 = 1 moves the row of a point: x (1 + k1 r^2).
+
+        Parameters
+        ----------
+        x_px, y_px
+            (n,) column and row.
+        axis_px
+            Row of the lens's axis.
+        """
+        off = y_px - axis_px
+        return np.asarray(off * ((x_px - self.middle_px) ** 2 + off**2) / self.focal_px**2)
+
     def stand(self) -> tuple[float, float]:
         """Return where the camera stands: its foot along the board from the comb's middle, and its distance, in mm."""
         foot, distance = _stand(self)

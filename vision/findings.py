@@ -229,7 +229,7 @@ _KINDS = (
     FindingKind(
         "by-feet",
         "warning",
-        "read by the feet of the frets: no crown could be seen against the straightedge",
+        "read by the feet of the frets: the crowns could not be read",
         "The feet stand on the board's border and tell how it is bent. Crowns are taken for equally high over their "
         "feet: a fret that is worn, high or loose does not show.",
         "try every three frets with a short straightedge, or put a plain light card or dark cloth behind the gap",

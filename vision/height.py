@@ -133,10 +133,22 @@ def parallel_border(edge: EdgeCurve, borders: tuple[EdgeCurve, ...], comb: Comb)
 
 
 def below_border(border: EdgeCurve, comb: Comb, height_mm: float) -> EdgeCurve:
-    """Return where the lower edge must lie, the straightedge's height below its upper one."""
+    """Return where the lower edge must lie, the straightedge's height below its upper one.
+
+    Parameters
+    ----------
+    border
+        The upper edge, followed.
+    comb
+        Tells the scale along it.
+    height_mm
+        Of the straightedge.
+    """
     x = np.linspace(border.low_px, border.high_px, 101)
     y = border.y_px(x) + height_mm * _scale_across(comb, x)
-    return replace(border, coefficients=np.polyfit((x - border.middle_px) / border.half_px, y, 3))
+    coefficients = np.polyfit((x - border.middle_px) / border.half_px, y, 3)
+    coefficients.setflags(write=False)
+    return replace(border, coefficients=coefficients)
 
 
 def _scale_across(comb: Comb, x_px: Array) -> Array:

@@ -31,11 +31,15 @@ MIN_JOINED = 4
 # Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what
 # a camera above the board's slope adds.
 BORDER_MM = (0.6, 1.6)
-ALONE_SCORE, ALONE_FACES = 0.9, 0.7  # of feet that no crown bears out
+ALONE_SCORE, ALONE_FACES = 0.9, 0.7  # of feet that no crown bears out; by own renders with truth
+# The highest of them under the edge: a fret's height and a bevel, and from the middle what a camera one degree below
+# the board or three above it adds over half a board's width (common practice, no published source).
+FOOT_OUTER_MM, FOOT_MIDDLE_MM = (0.5, 1.9), (0.2, 2.9)
 # Of each fret of which no crown was seen: it may be worn, high or loose. One in twenty is, by a tenth of a millimetre
 # (common practice, no published source).
 U_UNSEEN_MM = 0.022
-# Of the line through the frets it rests on: its weight, or a hand, is not at its middle.
+# Of the line through the frets it rests on: its weight, or a hand, is not at its middle, and they may be the next ones,
+# a twentieth of a millimetre lower (common practice, no published source).
 U_LEVEL_MM = 0.05
 PROVING_FACES = 0.8  # a string under the crowns bends as straight as they do: ends must stand out to bear them out
 MAX_BOW_U_MM = 0.09  # crowns that leave the bow so open have locked on nothing, and feet do not prove them
@@ -61,6 +65,8 @@ class Joined:
         How many crowns stood off their feet and are left out.
     agree
         Crowns and feet tell the same bend, and nearly all feet have an end that stands out.
+    rests
+        Of feet alone: the straightedge rests in view, on the highest of them.
     """
 
     crowns: CrownSet
@@ -71,6 +77,7 @@ class Joined:
     edge_covariance_mm2: Array = field(repr=False)
     off_feet: int = 0
     agree: bool = False
+    rests: bool = True
 
 
 def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | None, u_edge_px: float) -> Joined:
@@ -88,7 +95,7 @@ def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | 
         Of the bend of the straightedge's edge, on which both readings rest.
     """
     if feet is None or not feet.is_sure or leaves_bow_open(crowns, covariance_mm2):
-        return _as_read(crowns, own_u_mm, covariance_mm2)
+        return _as_read(crowns, own_u_mm, covariance_mm2, u_edge_px)
     place = crowns.position_mm
     along = (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0)
     apart = feet.below_mm - _fall_mm(crowns, place) - crowns.gap_mm
@@ -99,7 +106,7 @@ def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | 
     along, apart = along[kept], apart[kept]
     seen = np.flatnonzero(np.isfinite(apart))
     if len(seen) < MIN_JOINED:
-        return replace(_as_read(crowns, own_u_mm, covariance_mm2), off_feet=off_feet)
+        return replace(_as_read(crowns, own_u_mm, covariance_mm2, u_edge_px), off_feet=off_feet)
     told = _covariance(feet, along[seen], outer=crowns.camera.beside_outer)
     free = U_HEIGHT_MM**2 + U_TILT_MM**2 * np.outer(along[seen], along[seen])
     both = covariance_mm2[np.ix_(seen, seen)] + told + free
@@ -126,23 +133,37 @@ def border_read(crowns: CrownSet) -> bool:
     return bool(crowns.camera.beside_outer and low < crowns.lowest_gap_mm < high)
 
 
-def stand_alone(crowns: CrownSet, feet: Feet) -> bool:
+def stand_alone(crowns: CrownSet, feet: Feet, position_mm: Array) -> bool:
     """Tell whether feet prove frets that no crown bears out.
 
-    Fret ends are short arcs that many things resemble: the row must be stronger than others need to be, and most ends
-    stand out from what is beside them. A row a fret's height over the border that was read for crowns is no other's.
+    Fret ends are short arcs that many things resemble: the row must be stronger than others need to be, most ends stand
+    out from what is beside them, and the highest foot lies a fret's height under the edge: under a string or another
+    line that passed for the edge it lies deeper. A row a fret's height over the border that was read for crowns is no
+    other's.
+
+    Parameters
+    ----------
+    crowns
+        As they were read: their camera and board stand.
+    feet
+        Of the n frets at `position_mm` (n,) from the nut.
+    position_mm
+        Places of the frets.
     """
-    faces = MIN_FACES if border_read(crowns) else ALONE_FACES
-    return bool(feet.is_sure and feet.score > ALONE_SCORE and feet.faces > faces)
+    if not (feet.is_sure and feet.score > ALONE_SCORE):
+        return False
+    low, high = FOOT_OUTER_MM if crowns.camera.beside_outer else FOOT_MIDDLE_MM
+    highest = float(np.nanmin(feet.below_mm - _fall_mm(crowns, position_mm)))
+    return bool(low < highest < high and feet.faces > (MIN_FACES if border_read(crowns) else ALONE_FACES))
 
 
 def leaves_bow_open(crowns: CrownSet, covariance_mm2: Array) -> bool:
-    """Tell whether crowns tell so little of the neck's bow that they have locked on nothing."""
+    """Tell whether crowns, of (n, n) covariance, tell so little of the neck's bow that they have locked on nothing."""
     return _bow_u_mm(crowns.position_mm, covariance_mm2) > MAX_BOW_U_MM
 
 
 def feet_alone(
-    crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], position_mm: Array, u_edge_px: float
+    crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], position_mm: Array, u_edge_px: float, rests: bool
 ) -> Joined:
     """Return gaps by the feet alone.
 
@@ -160,6 +181,8 @@ def feet_alone(
         (n,) numbers and places of the frets.
     u_edge_px
         Of the bend of the straightedge's edge.
+    rests
+        Nothing out of view can bear the straightedge.
     """
     seen = np.flatnonzero(feet.seen)
     place = position_mm[seen]
@@ -169,7 +192,7 @@ def feet_alone(
     if crowns.camera.beside_outer:
         gap = gap - gap.min()
     else:
-        a, b = rest_on(place, -gap, load_x=float(place[0] + place[-1]) / 2)
+        a, b = rest_on(place, -gap, load_mm=float(place[0] + place[-1]) / 2)
         gap = gap - gap[a] - (gap[b] - gap[a]) / (place[b] - place[a]) * (place - place[a])
         told = told + U_LEVEL_MM**2 * np.outer(along, along)
     slant = crowns.camera.slant(place)
@@ -179,12 +202,14 @@ def feet_alone(
     )
     edge, none = _edge_covariance(crowns, along, u_edge_px), np.zeros((len(seen), len(seen)))
     read = CrownSet(rows, told + edge, np.zeros((len(seen), 6)), crowns.outline, crowns.camera, by_feet=True)
-    return Joined(read, np.zeros(len(seen)), told + edge, none, told, edge)
+    return Joined(read, np.zeros(len(seen)), told + edge, none, told, edge, rests=rests)
 
 
-def _as_read(crowns: CrownSet, own_u_mm: Array, covariance_mm2: Array) -> Joined:
+def _as_read(crowns: CrownSet, own_u_mm: Array, covariance_mm2: Array, u_edge_px: float) -> Joined:
+    place = crowns.position_mm
+    edge = _edge_covariance(crowns, (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0), u_edge_px)
     none = np.zeros_like(covariance_mm2)
-    return Joined(crowns, own_u_mm, covariance_mm2, np.eye(len(none)), none, none)
+    return Joined(crowns, own_u_mm, covariance_mm2 + edge, np.eye(len(none)), none, edge)
 
 
 def _covariance(feet: Feet, along: Array, *, outer: bool) -> Array:

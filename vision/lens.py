@@ -15,18 +15,18 @@ import numpy as np
 
 from lightgap.neck.profile import Array
 
-from .camera import BoardCamera
-from .comb import Comb
+from .camera import U_K1, BoardCamera
 from .locate import EdgeCurve
+from .readings import CrownSet
 
-# Of phones' lenses, after what their own software corrects (common practice, no published source).
-U_K1 = 0.02
+# Of phones' lenses, after what their own software corrects, and of the axis in shares of the picture's height: photos
+# are cropped along the neck (common practice, no published source).
+U_LENS_K1, U_AXIS = 0.02, 0.15
 # Of the comb's reading of it, beside what its fit says: the crowns' glow and smear (by own renders with truth).
 U_COMB_K1 = 0.003
-# Of the lens's axis, in shares of the picture's height: photos are cropped along the neck.
-U_AXIS = 0.15
-# Of the bend of an edge as followed; by own renders with truth.
-U_LOWER_PX, U_UPPER_PX = 0.2, 0.08
+# Of the bend of an edge as followed, and at least of the one found; by own renders with truth.
+U_LOWER_PX, U_UPPER_PX, U_LEAST_PX = 0.2, 0.08, 0.03
+MIN_OVERLAP = 0.55  # of the lower edge, along which the upper one is seen
 OUTLYING = 2.0  # in standard uncertainties: from there on a reading counts less and less (Cauchy's loss)
 K1_STEP, AXIS_STEP_PX = 0.01, 100.0
 STARTS = [(k, axis) for k in (-2.0, 0.3, 2.0) for axis in (-1.5, 0.0, 1.5)]
@@ -48,10 +48,14 @@ class Straightened:
     u_bend_px: float
 
 
-def lens_shift_px(comb: Comb, x_px: Array, y_px: Array, axis_px: float) -> Array:
-    """Return by how much a lens of k1 = 1 shifts a point's row: x (1 + k1 r^2)."""
-    off = y_px - axis_px
-    return np.asarray(off * ((x_px - comb.middle_px) ** 2 + off**2) / comb.focal_px**2)
+@dataclass(frozen=True, slots=True)
+class _Bend:
+    """A bend as seen, and what a lens of k1 = 1 makes: for its axis at the picture's middle, and one step lower."""
+
+    seen_px: float
+    lens_px: float
+    per_step_px: float
+    u_px: float
 
 
 def straighten(edge: EdgeCurve, upper: EdgeCurve | None, camera: BoardCamera, height_px: int) -> Straightened:
@@ -68,42 +72,68 @@ def straighten(edge: EdgeCurve, upper: EdgeCurve | None, camera: BoardCamera, he
     """
     from scipy.optimize import least_squares
 
-    comb = camera.comb
-    x, t = np.linspace(edge.low_px, edge.high_px, 101), np.linspace(-1, 1, 101)
     middle = (height_px - 1) / 2
-
-    def bend(y: Array) -> float:
-        return float(np.polyfit(t, y, 2)[0])
-
-    def bends(y: Array) -> tuple[float, float, float]:
-        """Of the curve, and of the lens's shift for an axis at the picture's middle, and one AXIS_STEP_PX below."""
-        at = bend(lens_shift_px(comb, x, y, middle))
-        return bend(y), at, bend(lens_shift_px(comb, x, y, middle + AXIS_STEP_PX)) - at
-
-    seen = [(*bends(edge.y_px(x)), U_LOWER_PX)]
+    bends = [_bend(edge, edge, camera, middle, U_LOWER_PX)]
     if upper is not None:
-        seen.append((*bends(upper.y_px(x)), U_UPPER_PX))
-
-    u_comb = float(np.hypot(camera.u_k1, U_COMB_K1))
+        overlap = (min(edge.high_px, upper.high_px) - max(edge.low_px, upper.low_px)) / (edge.high_px - edge.low_px)
+        if overlap > MIN_OVERLAP:
+            bends.append(_bend(upper, edge, camera, middle, U_UPPER_PX / min(overlap, 1.0) ** 2))
+    comb_k1, u_comb = _told_by_frets(camera)
 
     def miss(p: Array) -> Array:
         k1 = K1_STEP * p[0]
-        rows = [(b - k1 * (at + rate * p[1])) / u for b, at, rate, u in seen]
-        told = [(k1 - comb.k1) / u_comb]
-        known = np.array([k1 / U_K1, p[1] * AXIS_STEP_PX / (U_AXIS * height_px)])
-        return np.concatenate([_less(np.array(rows + told)), known])
+        rows = [(b.seen_px - k1 * (b.lens_px + b.per_step_px * p[1])) / b.u_px for b in bends]
+        known = np.array([k1 / U_LENS_K1, p[1] * AXIS_STEP_PX / (U_AXIS * height_px)])
+        return np.concatenate([_less(np.array([*rows, (k1 - comb_k1) / u_comb])), known])
 
     fits = [least_squares(miss, start, method="lm") for start in STARTS]
     fit = min(fits, key=lambda f: f.cost)
-    covariance = np.linalg.inv(fit.jac.T @ fit.jac)
-    _, at, rate, _ = seen[0]
-    change = np.array([K1_STEP * (at + rate * fit.x[1]), K1_STEP * fit.x[0] * rate])
+    covariance = np.linalg.inv(fit.jac.T @ fit.jac)  # what is known beforehand keeps it regular
+    lower = bends[0]
+    change = K1_STEP * np.array([lower.lens_px + lower.per_step_px * fit.x[1], lower.per_step_px * fit.x[0]])
+    # The bend is a product: where both factors are near nothing, what is left is that of their uncertainties (JCGM
+    # 100:2008, 5.1.2, note).
+    product = (K1_STEP * lower.per_step_px) ** 2 * (covariance[0, 0] * covariance[1, 1] + covariance[0, 1] ** 2)
+    u_px = float(np.sqrt(change @ covariance @ change + product + U_LEAST_PX**2))
+    x, t = np.linspace(edge.low_px, edge.high_px, 101), np.linspace(-1, 1, 101)
     y = edge.y_px(x)
-    shift = K1_STEP * fit.x[0] * lens_shift_px(comb, x, y, middle + AXIS_STEP_PX * fit.x[1])
+    shift = K1_STEP * fit.x[0] * camera.comb.lens_shift_px(x, y, middle + AXIS_STEP_PX * fit.x[1])
     straight = np.polyval(np.polyfit(t, y - shift, 1), t) + shift
     coefficients = np.polyfit((x - edge.middle_px) / edge.half_px, straight, 3)
     coefficients.setflags(write=False)
-    return Straightened(replace(edge, coefficients=coefficients), float(np.sqrt(change @ covariance @ change)))
+    return Straightened(replace(edge, coefficients=coefficients), u_px)
+
+
+def under_straight(crowns: CrownSet, edge: EdgeCurve, straight: EdgeCurve) -> CrownSet:
+    """Return crowns read under an edge as it was followed, with their gaps under the straight one.
+
+    Parameters
+    ----------
+    crowns
+        As read: where they stand in the picture stays.
+    edge, straight
+        The edge as it was followed, and as a straight one is seen.
+    """
+    x = crowns.camera.comb.x_px(crowns.position_mm)
+    change = (edge.y_px(x) - straight.y_px(x)) / crowns.camera.px_per_mm(x)
+    rows = tuple(replace(c, gap_mm=c.gap_mm + float(d)) for c, d in zip(crowns.crowns, change, strict=True))
+    return replace(crowns, crowns=rows)
+
+
+def _bend(curve: EdgeCurve, edge: EdgeCurve, camera: BoardCamera, middle_px: float, u_px: float) -> _Bend:
+    """Return the bend of a curve where it and the lower edge are seen, in terms of the lower edge's ends."""
+    x = np.linspace(max(edge.low_px, curve.low_px), min(edge.high_px, curve.high_px), 101)
+    t = 2 * (x - edge.low_px) / (edge.high_px - edge.low_px) - 1
+    y = curve.y_px(x)
+    rows = (camera.comb.lens_shift_px(x, y, axis) for axis in (middle_px, middle_px + AXIS_STEP_PX))
+    seen, here, lower = (float(np.polyfit(t, row, 2)[0]) for row in (y, *rows))
+    return _Bend(seen, here, lower - here, u_px)
+
+
+def _told_by_frets(camera: BoardCamera) -> tuple[float, float]:
+    """Return k1 by the frets' spacing alone, without what its fit knew beforehand, and its standard uncertainty."""
+    information = max(camera.u_k1**-2 - U_K1**-2, 1e-3 * U_K1**-2)
+    return camera.comb.k1 * camera.u_k1**-2 / information, float(np.hypot(information**-0.5, U_COMB_K1))
 
 
 def _less(miss: Array) -> Array:

@@ -158,8 +158,7 @@ def bend_px(edge: EdgeCurve, comb: Comb, height_px: int) -> float:
     """
     x = np.linspace(edge.low_px, edge.high_px, 101)
     y = edge.y_px(x)
-    off = y - (height_px - 1) / 2
-    lens = off * ((x - comb.middle_px) ** 2 + off**2) / comb.focal_px**2
+    lens = comb.lens_shift_px(x, y, (height_px - 1) / 2)
     along = (x - x[0]) / (x[-1] - x[0])
     sag, shape = (v - (v[0] + along * (v[-1] - v[0])) for v in (y, lens))
     return float(min(np.abs(sag - k1 * shape).max() for k1 in np.linspace(-MAX_K1, MAX_K1, 9)))
@@ -171,20 +170,38 @@ def follow_edge(luminance: FloatImage, line: Line | EdgeCurve, comb: Comb, px_pe
     Straight or slightly bowed curves vote with the limited gradient of every column, so that a string sliding across
     the edge, which keeps company with it for a stretch only, is outvoted. The last strong boundary within a chamfer's
     width below the line is the edge: a dark or bright chamfer counts as blade. It ends where the face above it does.
+
+    Parameters
+    ----------
+    luminance
+        (height, width) linear light.
+    line
+        Where it is thought to be: a line, good to a thousandth of slope, or a curve, carried on straight past its ends.
+    comb
+        The frets in view tell how far to follow it.
+    px_per_mm
+        Scale at it.
+
+    Raises
+    ------
+    Refusal
+        `no-straightedge`.
     """
+    is_curve = isinstance(line, EdgeCurve)
+    row_px = line.straight_on_y_px if isinstance(line, EdgeCurve) else line.y_px
     _, frets = comb.frets(0, luminance.shape[1] - 1)
     reach = BEYOND_FRETS_MM * px_per_mm
     low, high = max(0.0, frets.min() - reach), min(luminance.shape[1] - 1.0, frets.max() + reach)
     columns = np.arange(np.ceil(low), high, 1.0)
     below = np.arange(-0.6, 0.9, 0.25 / px_per_mm)
-    limited, gradient, centre = _limited_gradient(luminance, line.y_px(columns), columns, px_per_mm, below)
+    limited, gradient, centre = _limited_gradient(luminance, row_px(columns), columns, px_per_mm, below)
     inner = (centre >= frets.min()) & (centre <= frets.max())
     middle, half = (frets.min() + frets.max()) / 2, (frets.max() - frets.min()) / 2
-    trust_mm = CURVE_TRUST_MM + (LINE_STEP * half / px_per_mm if isinstance(line, Line) else 0.0)
+    trust_mm = CURVE_TRUST_MM + (0.0 if is_curve else LINE_STEP * half / px_per_mm)
     offset, slope, bow, sign = _vote(limited[:, inner], gradient[:, inner], below=below, slope_trust_mm=trust_mm)
     t = (columns - middle) / half
     curve_mm = offset + slope * t + bow * (t * t - 0.5)
-    y = line.y_px(columns) + curve_mm * px_per_mm
+    y = row_px(columns) + curve_mm * px_per_mm
     edge = track_edge(luminance, columns, y, sign, px_per_mm, window_px=max(2.4, VOTE_MM * px_per_mm))
     beyond = BEYOND_EDGE_MM * px_per_mm
     about = columns[(columns >= edge.low_px - beyond) & (columns <= edge.high_px + beyond)]

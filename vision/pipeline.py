@@ -19,7 +19,7 @@ from .feet import find_feet
 from .findings import refusal, warning
 from .guesses import check_fine, focal_px
 from .joined import Joined
-from .lens import Straightened, straighten
+from .lens import straighten, under_straight
 from .locate import EdgeCurve, Located
 from .measure import MeasureSettings
 from .numbering import Placed, place_frets
@@ -79,22 +79,22 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
         board_radius_mm=settings.board_radius_mm,
     )
     _check_depth(crowns.camera, position)
-    feet = find_feet(photo.luminance, found.edge, slit, crowns.camera, position_mm=position)
     straight = straighten(found.edge, found.upper, crowns.camera, photo.facts.height_px)
+    crowns = under_straight(crowns, found.edge, straight.edge)
+    edge = straight.edge
+    placed = replace(placed, found=replace(found, edge=edge))
+    feet = find_feet(photo.luminance, edge, slit, crowns.camera, position_mm=position)
     joined = weigh(
         crowns,
         feet,
         frets=frets,
         position_mm=position,
-        edge=found.edge,
+        edge=edge,
         slit=slit,
         width_px=photo.facts.width_px,
         u_edge_px=straight.u_bend_px,
         by_height=placed.guess.source is None and not placed.guess.by_frets,
     )
-    joined = _straightened(joined, found.edge, straight)
-    placed = replace(placed, found=replace(found, edge=straight.edge))
-    edge = straight.edge
     profile, warnings = _profile(joined, placed, slit, settings)
     chord = choose_chord(profile, settings.chord)
     check_coverage(profile, chord)
@@ -165,15 +165,6 @@ def _clear_of_strings(
     return edge, ~behind & (fret_px >= edge.low_px) & (fret_px <= edge.high_px)
 
 
-def _straightened(joined: Joined, edge: EdgeCurve, straight: Straightened) -> Joined:
-    """Return the gaps under the edge as a straight one is seen."""
-    camera = joined.crowns.camera
-    x = camera.comb.x_px(joined.crowns.position_mm)
-    change = (edge.y_px(x) - straight.edge.y_px(x)) / camera.px_per_mm(x)
-    rows = tuple(replace(c, gap_mm=c.gap_mm + float(d)) for c, d in zip(joined.crowns.crowns, change, strict=True))
-    return replace(joined, crowns=replace(joined.crowns, crowns=rows))
-
-
 def _profile(
     joined: Joined, placed: Placed, slit: SlitLight, settings: MeasureSettings
 ) -> tuple[GapProfile, list[Finding]]:
@@ -195,6 +186,8 @@ def _profile(
         warnings.append(warning("outer-line"))
     if crowns.by_feet:
         warnings.append(warning("by-feet"))
+    if crowns.by_feet and not joined.rests:
+        return widen(profile), [*warnings, warning("gaps-not-zeroed")]
     if float(profile.gap_mm.min()) < touching_mm(crowns.camera, proven=joined.agree):
         return widen(rezero_on_contact(profile)), warnings
     if crowns.camera.beside_outer:

@@ -67,7 +67,10 @@ BY_ENDS = (
 )
 FEET = ("feet of the frets on the board (wire of unequal height, the board's border)", "a longer distance, more light")
 FIT = ("fit to the picture (noise, camera, shapes)", "more light, a longer distance, or half the neck at a time")
-EDGE = ("the straightedge's edge as it was followed", "half the neck at a time, a plain light card behind the gap")
+EDGE = (
+    "the straightedge's edge (as followed, and the lens)",
+    "half the neck at a time, a plain light card behind the gap",
+)
 
 
 def weakness(slit: SlitLight) -> float:
@@ -140,8 +143,9 @@ def budget_lines(joined: Joined, slit: SlitLight, profile: GapProfile, relief: R
         for c in (joined.feet_covariance_mm2, joined.edge_covariance_mm2)
     )
     lines = [BudgetLine("straightness of the straightedge (DIN 874-2)", blade, "B", "a finer straightedge")]
+    lines += [BudgetLine(EDGE[0], edge, "B", EDGE[1])]
     if feet > 0:
-        lines += [BudgetLine(FEET[0], feet, "B", FEET[1]), BudgetLine(EDGE[0], edge, "B", EDGE[1])]
+        lines += [BudgetLine(FEET[0], feet, "B", FEET[1])]
     if not crowns.by_feet:
         fit = CAMPAIGN_FACTOR * float(np.sqrt(row @ fit_covariance(crowns) @ row))
         shape = CAMPAIGN_FACTOR * float(np.sqrt(row @ shape_covariance(crowns, slit) @ row))

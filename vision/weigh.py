@@ -21,18 +21,28 @@ MIN_CROWNS = 4
 MAX_ELEVATION_RAD = 0.075
 
 
+def check_tilt(crowns: CrownSet) -> None:
+    """Refuse a camera too far above the board's slope, or below it.
+
+    Raises
+    ------
+    Refusal
+        `tilted`.
+    """
+    if abs(crowns.outline.elevation_rad) > MAX_ELEVATION_RAD:
+        raise refusal("tilted", f"about {np.degrees(crowns.outline.elevation_rad):.1f} degrees")
+
+
 def check_crowns(crowns: CrownSet) -> None:
     """Refuse crowns that were not read well enough to be measured.
 
     Raises
     ------
     Refusal
-        `too-few-crowns`; `tilted`; `shapes-disagree` when explained badly, by frets unlike any, or with a step.
+        `too-few-crowns`; `shapes-disagree` when explained badly, by frets unlike any, or with a step.
     """
     if len(crowns.crowns) < MIN_CROWNS:
         raise refusal("too-few-crowns", f"{len(crowns.crowns)} read")
-    if abs(crowns.outline.elevation_rad) > MAX_ELEVATION_RAD:
-        raise refusal("tilted", f"about {np.degrees(crowns.outline.elevation_rad):.1f} degrees")
     if crowns.largest_step_mm > MAX_STEP_MM:
         raise refusal("shapes-disagree", f"by them the board would have a step of {crowns.largest_step_mm:.2f} mm")
     if crowns.median_misfit > MAX_MISFIT:
@@ -76,13 +86,16 @@ def weigh(
     Raises
     ------
     Refusal
-        What `check_crowns` raises; `no-contact` when the crowns found would leave the straightedge floating.
+        What `check_tilt` and `check_crowns` raise; `no-contact` when the crowns found would leave the straightedge
+        floating. Strong feet overrule the last two, but for crowns that stand off their feet: frets may be as bad.
     """
-    may = crowns.camera.beside_outer or (not by_height and rests_in_view(crowns, edge, width_px))
+    check_tilt(crowns)
+    rests = rests_in_view(crowns, edge, width_px)
+    may = crowns.camera.beside_outer or (rests and not by_height)
     alone = None
-    if may and feet is not None and stand_alone(crowns, feet):
-        alone = feet_alone(crowns, feet, frets=frets, position_mm=position_mm, u_edge_px=u_edge_px)
-    if alone and border_read(crowns):
+    if may and feet is not None and stand_alone(crowns, feet, position_mm):
+        alone = feet_alone(crowns, feet, frets=frets, position_mm=position_mm, u_edge_px=u_edge_px, rests=rests)
+    if alone and (border_read(crowns) or len(crowns.crowns) < MIN_SHARE * len(frets)):
         return alone
     try:
         check_crowns(crowns)
@@ -90,14 +103,13 @@ def weigh(
         check_contact(crowns, covariance, edge, width_px)
         if by_height:
             check_edge(crowns)
-        read = np.searchsorted(frets, [c.fret for c in crowns.crowns])
-        joined = join(crowns, covariance, own_u_mm(crowns, slit), feet.only(read) if feet else None, u_edge_px)
-        check_crowns(joined.crowns)
-    except Refusal as trouble:
-        if alone is None or trouble.code == "tilted":
+    except Refusal:
+        if alone is None:
             raise
         return alone
-    few = len(joined.crowns.crowns) < MIN_SHARE * len(frets)
+    read = np.searchsorted(frets, [c.fret for c in crowns.crowns])
+    joined = join(crowns, covariance, own_u_mm(crowns, slit), feet.only(read) if feet else None, u_edge_px)
+    check_crowns(joined.crowns)
     floats = joined.crowns.lowest_gap_mm > touching_mm(crowns.camera, proven=joined.agree)
-    lacking = few or (crowns.camera.beside_outer and floats) or leaves_bow_open(crowns, covariance)
+    lacking = (crowns.camera.beside_outer and floats) or leaves_bow_open(crowns, covariance)
     return alone if alone and lacking else joined

@@ -10,14 +10,16 @@ import pytest
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 from lightgap.neck.straightness import chord_matrix
-from lightgap.vision.camera import camera_from_comb
+from lightgap.vision.camera import OUTER_NEAR_MM, camera_from_comb
 from lightgap.vision.comb import Comb
 from lightgap.vision.feet import Feet
 from lightgap.vision.joined import (
+    U_BOW_MIDDLE_MM,
     U_BOW_OUTER_MM,
     U_HEIGHT_MM,
     U_LEVEL_MM,
     U_TILT_MM,
+    U_UNSEEN_MM,
     U_WIRE_MM,
     Joined,
     feet_alone,
@@ -131,7 +133,8 @@ def test_unsure_feet_and_crowns_locked_on_nothing_are_left_alone(feet: Feet | No
     got = joined(read, feet)
     assert got.crowns == read
     assert not got.agree
-    np.testing.assert_array_equal(got.covariance_mm2, read.covariance_mm2)
+    edge = U_EDGE_PX / PX_PER_MM * (ALONG**2 - 1 / 3)  # what the crowns too were read under
+    np.testing.assert_allclose(got.covariance_mm2, read.covariance_mm2 + np.outer(edge, edge))
     assert not got.feet_covariance_mm2.any()
 
 
@@ -154,21 +157,26 @@ def test_feet_whose_ends_hardly_stand_out_bear_no_crown_out() -> None:
 
 
 @pytest.mark.parametrize(
-    ("low_mm", "near_mm", "score", "faces", "proven"),
+    ("low_mm", "near_mm", "foot_mm", "score", "faces", "proven"),
     [
-        (0.0, 3.0, 0.95, 0.9, True),
-        (0.0, 22.0, 0.95, 0.9, True),
-        (0.0, 22.0, 0.85, 0.9, False),  # sure enough to be joined, not to stand alone
-        (0.0, 22.0, 0.95, 0.6, False),  # a string goes on between the ends
-        (1.0, 3.0, 0.95, 0.6, True),  # ... but not a fret's height over the board's border
-        (2.0, 3.0, 0.95, 0.6, False),  # deeper than any fret is high
+        (0.0, 3.0, 1.0, 0.95, 0.9, True),
+        (0.0, 22.0, 1.0, 0.95, 0.9, True),
+        (0.0, 22.0, 1.0, 0.85, 0.9, False),  # sure enough to be joined, not to stand alone
+        (0.0, 22.0, 1.0, 0.95, 0.6, False),  # a string goes on between the ends
+        (1.0, 3.0, 1.0, 0.95, 0.6, True),  # ... but not a fret's height over the board's border
+        (2.0, 3.0, 1.0, 0.95, 0.6, False),  # deeper than any fret is high
+        (0.0, 3.0, 2.1, 0.95, 0.9, False),  # a string a millimetre up passed for the edge
+        (2.0, 22.0, 3.0, 0.95, 0.9, False),  # ... or one two millimetres up
     ],
 )
 def test_only_a_strong_row_of_feet_stands_for_itself(
-    low_mm: float, near_mm: float, score: float, faces: float, *, proven: bool
+    low_mm: float, near_mm: float, foot_mm: float, score: float, faces: float, *, proven: bool
 ) -> None:
     read = crowns(BOW_MM - BOW_MM.min() + low_mm, 0.05, near_mm=near_mm)
-    assert stand_alone(read, Feet(1.0 + BOW_MM, SCATTER_MM, score, faces)) == proven
+    below = foot_mm + BOW_MM - BOW_MM.min()
+    if near_mm > OUTER_NEAR_MM:
+        below = below + PER_MM / 2 * read.camera.ends_mm(POSITION_MM) ** 2
+    assert stand_alone(read, Feet(below, SCATTER_MM, score, faces), POSITION_MM) == proven
 
 
 def test_feet_alone_bend_as_the_feet_and_the_highest_touches() -> None:
@@ -176,7 +184,7 @@ def test_feet_alone_bend_as_the_feet_and_the_highest_touches() -> None:
     below = 1.0 + BOW_MM - BOW_MM.min()
     below[7] = np.nan
     got = feet_alone(
-        read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX
+        read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX, rests=True
     )
     assert got.crowns.by_feet
     assert [c.fret for c in got.crowns.crowns] == np.delete(FRETS, 7).tolist()
@@ -191,14 +199,14 @@ def test_feet_alone_from_the_middle_are_levelled_by_what_the_straightedge_rests_
     half = read.camera.ends_mm(POSITION_MM)
     below = 1.0 + BOW_MM + 0.15 * ALONG + PER_MM / 2 * half**2
     got = feet_alone(
-        read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX
+        read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX, rests=True
     )
     chord = np.interp(POSITION_MM, POSITION_MM[[0, -1]], BOW_MM[[0, -1]])
     np.testing.assert_allclose(got.crowns.gap_mm, BOW_MM - chord, atol=1e-12)  # rounding
-    # The tilt leaves gaps in doubt, and the relief as sure as it was.
+    # Wire, scatter, a fret that may be bad, the bows of feet and edge; the doubt of the tilt is in the gaps alone.
     row = chord_matrix(POSITION_MM, (0, N - 1))[N // 2]
-    assert np.ptp(got.crowns.gap_mm) > 0
-    assert row @ got.covariance_mm2 @ row == pytest.approx(
-        row @ (got.covariance_mm2 - U_LEVEL_MM**2 * np.outer(ALONG, ALONG)) @ row
-    )
+    bow = (row @ ALONG**2) ** 2
+    lone = np.sum(row**2) * (U_WIRE_MM**2 + SCATTER_MM**2 + U_UNSEEN_MM**2)
+    u2 = lone + bow * (U_BOW_MIDDLE_MM**2 + (U_EDGE_PX / PX_PER_MM) ** 2)
+    assert row @ got.covariance_mm2 @ row == pytest.approx(u2, rel=1e-9)  # rounding
     assert got.covariance_mm2[0, 0] > U_LEVEL_MM**2

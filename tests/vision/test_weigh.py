@@ -36,6 +36,8 @@ PER_MM = 1 / 300.0
 HALF_MM = 22.0 + 0.014 * POSITION_MM
 STRONG = Feet(1.0 + BOW_MM + PER_MM / 2 * HALF_MM**2, 0.008, 0.95, 1.0)
 WEAK = replace(STRONG, score=0.85)
+STRONG_OUTER = replace(STRONG, below_mm=1.0 + BOW_MM)
+TOO_FAR = 1.2 * MAX_ELEVATION_RAD
 
 
 def crowns(
@@ -97,7 +99,10 @@ def test_strong_feet_stand_alone_where_crowns_were_not_read(what: dict[str, obje
     np.testing.assert_allclose(got.crowns.gap_mm, BOW_MM - chord, atol=1e-12)  # as the feet lie: rounding
 
 
-@pytest.mark.parametrize("name", ["unlike one another", "unlike any fret", "hardly any"])
+CODES = {"unlike one another": "shapes-disagree", "unlike any fret": "shapes-disagree", "hardly any": "too-few-crowns"}
+
+
+@pytest.mark.parametrize("name", CODES)
 @pytest.mark.parametrize(
     ("feet", "edge", "by_height"),
     [(WEAK, ENDS_HERE, False), (None, ENDS_HERE, False), (STRONG, RUNS_ON, False), (STRONG, ENDS_HERE, True)],
@@ -106,13 +111,32 @@ def test_strong_feet_stand_alone_where_crowns_were_not_read(what: dict[str, obje
 def test_nothing_stands_where_feet_prove_nothing(
     name: str, feet: Feet | None, edge: EdgeCurve, *, by_height: bool
 ) -> None:
-    with pytest.raises(Refusal):
-        weighed(crowns(**BAD[name]), feet, edge=edge, by_height=by_height)  # type: ignore[arg-type]
-
-
-def test_a_camera_tilted_too_far_is_refused_whatever_the_feet_say() -> None:
     with pytest.raises(Refusal) as refused:
-        weighed(crowns(elevation_rad=1.2 * MAX_ELEVATION_RAD), STRONG)
+        weighed(crowns(**BAD[name]), feet, edge=edge, by_height=by_height)  # type: ignore[arg-type]
+    assert refused.value.code == CODES[name]
+
+
+def test_frets_that_stand_off_their_feet_are_not_smoothed_over() -> None:
+    """Four of eleven stand high, and a crown each says so: feet know nothing of it."""
+    gap = BOW_MM.copy()
+    gap[[2, 4, 6, 8]] -= 0.15
+    got = weighed(crowns(gap), STRONG)
+    assert not got.crowns.by_feet
+    assert got.off_feet >= 4  # and some between them, which the bow through most of so many off misses
+
+
+@pytest.mark.parametrize(
+    "read",
+    [
+        crowns(elevation_rad=TOO_FAR),
+        crowns(elevation_rad=TOO_FAR, read=3),
+        crowns(BOW_MM + 1.0, near_mm=3.0, elevation_rad=TOO_FAR),
+    ],
+    ids=["read well", "hardly any", "over the border"],
+)
+def test_a_camera_tilted_too_far_is_refused_whatever_the_feet_say(read: CrownSet) -> None:
+    with pytest.raises(Refusal) as refused:
+        weighed(read, STRONG_OUTER if read.camera.beside_outer else STRONG)
     assert refused.value.code == "tilted"
 
 
@@ -122,4 +146,6 @@ def test_beside_the_outer_string_what_touches_nothing_is_the_border(
     low_mm: float, *, by_feet: bool, by_height: bool
 ) -> None:
     read = crowns(BOW_MM + low_mm, near_mm=3.0)
-    assert weighed(read, STRONG, edge=RUNS_ON, by_height=by_height).crowns.by_feet == by_feet
+    got = weighed(read, STRONG_OUTER, edge=RUNS_ON, by_height=by_height)
+    assert got.crowns.by_feet == by_feet
+    assert got.rests != by_feet  # the next fret, out of view, may bear it

@@ -132,7 +132,7 @@ def lay_blade(neck: Neck, blade: Blade, *, crowns: Crowns) -> BladeLine:
     under = np.flatnonzero((crowns.x_mm > left) & (crowns.x_mm < right))
     x = crowns.x_mm[under]
     y = crowns.height_at_mm(z0 + z_slope * crowns.x_mm)[under]
-    a, b = rest_on(x, y, load_x=middle + 0.5 * blade.press * (right - left))
+    a, b = rest_on(x, y, load_mm=middle + 0.5 * blade.press * (right - left))
     slope = float((y[b] - y[a]) / (x[b] - x[a]))
     contact = (crowns.frets[under[a]], crowns.frets[under[b]])
     return BladeLine(float(y[a] - slope * x[a]), slope, z0, z_slope, lean, left, right, contact)

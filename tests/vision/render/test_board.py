@@ -60,7 +60,7 @@ def test_rest_minimises_height_at_the_load() -> None:
         x, y = np.sort(rng.uniform(30, 400, 16)), rng.normal(0.0, 0.1, 16)
         load = rng.uniform(x[0], x[-1])
         best = linprog([1.0, load], A_ub=-np.column_stack([np.ones(16), x]), b_ub=-y, bounds=[(None, None)] * 2)
-        a, b = rest_on(x, y, load_x=load)
+        a, b = rest_on(x, y, load_mm=load)
         slope = (y[b] - y[a]) / (x[b] - x[a])
         assert y[a] + slope * (load - x[a]) == pytest.approx(best.fun, abs=1e-9)
 
