@@ -15,7 +15,7 @@ from lightgap.vision.calibrate import is_tied
 from lightgap.vision.comb import Comb
 from lightgap.vision.edge import Line
 from lightgap.vision.height import below_border, likeliest, not_parallel_mm, parallel_border
-from lightgap.vision.locate import EdgeCurve
+from lightgap.vision.locate import EdgeCurve, follow_edge
 from lightgap.vision.photo import FloatImage
 from lightgap.vision.strings import Streak, covered, find_streaks, follow_between, strings_before
 
@@ -195,6 +195,19 @@ class TestParallel:
         assert parallel_border(below, (self.UPPER,), turned) is self.UPPER
         np.testing.assert_allclose(below.y_px(np.array([WIDTH / 2])), EDGE_PX, atol=0.01)  # the cubic's rest
         assert not_parallel_mm(below, self.UPPER, turned) < 0.005
+
+    @pytest.mark.parametrize("ends_mm", [(-1.0, 1.0), (-2.0, 1.5)])
+    def test_edge_is_followed_from_where_the_upper_one_has_it(self, ends_mm: tuple[float, float]) -> None:
+        """From the string's own line the string is followed; from a curve one height below the border, the edge."""
+        picture = taken(with_string(scene(), ends_mm, light=0.95))
+        slope, middle_px = np.ptp(ends_mm) * PX_PER_MM / WIDTH, EDGE_PX + np.mean(ends_mm) * PX_PER_MM
+        string = Line(float(slope), float(middle_px), (WIDTH - 1) / 2, 0.9)
+        below = below_border(self.UPPER, self.COMB, 20.0)
+        gone, edge = (follow_edge(picture, start, self.COMB, PX_PER_MM) for start in (string, below))
+        # The bright row of the gap begins half a pixel higher, and the logarithm is steepest towards the dark face.
+        np.testing.assert_allclose(edge.y_px(COLUMNS[300:]), EDGE_PX - 0.8, atol=0.2)
+        with pytest.raises(Refusal, match="not parallel"):
+            parallel_border(gone, (self.UPPER,), self.COMB)
 
     def test_nearer_end_is_seen_larger(self) -> None:
         """A camera turned so that scale grows by 4 % along the picture: 0.8 mm of 20 are perspective."""
