@@ -95,7 +95,7 @@ def find_feet(
     position_mm
         (n,) places of the frets from the nut.
     """
-    along = (position_mm - position_mm.mean()) / max(float(np.ptp(position_mm)) / 2, 1.0)
+    along = along_board(position_mm)
     near = camera.ends_mm(position_mm)
     expected = column_of(camera, position_mm, near)
     scale = camera.px_per_mm(expected) * camera.distance_mm / (camera.distance_mm - near)
@@ -217,6 +217,11 @@ def _steepest(steps: _Steps, row: Array, reach_mm: float) -> tuple[Array, Array]
         shift = float(np.clip(0.5 * (a - c) / curved, -1, 1)) if curved < 0 else 0.0
         below[i], strength[i] = steps.below_mm[j] + shift * step, float(b)
     return below, strength
+
+
+def along_board(position_mm: Array) -> Array:
+    """Return places (n,) along the board about their mean, in halves of their span."""
+    return np.asarray((position_mm - position_mm.mean()) / max(float(np.ptp(position_mm)) / 2, 1.0))
 
 
 def through_most(along: Array, value: Array, sure: Array, *, order: int) -> tuple[Array, float]:

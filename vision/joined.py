@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from lightgap.neck.contact import rest_on
 from lightgap.neck.profile import Array
 
-from .feet import MIN_FACES, Feet, through_most
+from .feet import MIN_FACES, Feet, along_board, through_most
 from .readings import CrownFit, CrownSet
 from .shading import Mask
 
@@ -97,7 +97,7 @@ def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | 
     if feet is None or not feet.is_sure or leaves_bow_open(crowns, covariance_mm2):
         return _as_read(crowns, own_u_mm, covariance_mm2, u_edge_px)
     place = crowns.position_mm
-    along = (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0)
+    along = along_board(place)
     apart = feet.below_mm - _fall_mm(crowns, place) - crowns.gap_mm
     kept = np.flatnonzero(~_stands_off(along, apart, np.hypot(np.hypot(U_WIRE_MM, feet.scatter_mm), own_u_mm)))
     off_feet = len(crowns.crowns) - len(kept)
@@ -186,7 +186,7 @@ def feet_alone(
     """
     seen = np.flatnonzero(feet.seen)
     place = position_mm[seen]
-    along = (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0)
+    along = along_board(place)
     gap = feet.below_mm[seen] - _fall_mm(crowns, place)
     told = _covariance(feet, along, outer=crowns.camera.beside_outer) + U_UNSEEN_MM**2 * np.eye(len(seen))
     if crowns.camera.beside_outer:
@@ -206,8 +206,7 @@ def feet_alone(
 
 
 def _as_read(crowns: CrownSet, own_u_mm: Array, covariance_mm2: Array, u_edge_px: float) -> Joined:
-    place = crowns.position_mm
-    edge = _edge_covariance(crowns, (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0), u_edge_px)
+    edge = _edge_covariance(crowns, along_board(crowns.position_mm), u_edge_px)
     none = np.zeros_like(covariance_mm2)
     return Joined(crowns, own_u_mm, covariance_mm2 + edge, np.eye(len(none)), none, edge)
 
@@ -234,7 +233,7 @@ def _fall_mm(crowns: CrownSet, place_mm: Array) -> Array:
 
 def _bow_u_mm(place: Array, covariance_mm2: Array) -> float:
     """Return how open the crowns together leave the bow of the neck, in standard uncertainties."""
-    along = (place - place.mean()) / max(float(np.ptp(place)) / 2, 1.0)
+    along = along_board(place)
     powers = np.vander(along, 3)
     information = powers.T @ np.linalg.solve(covariance_mm2, powers)
     return float(np.sqrt(np.linalg.inv(information)[0, 0]))

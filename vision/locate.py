@@ -187,8 +187,7 @@ def follow_edge(luminance: FloatImage, line: Line | EdgeCurve, comb: Comb, px_pe
     Refusal
         `no-straightedge`.
     """
-    is_curve = isinstance(line, EdgeCurve)
-    row_px = line.straight_on_y_px if isinstance(line, EdgeCurve) else line.y_px
+    row_px, is_curve = (line.straight_on_y_px, True) if isinstance(line, EdgeCurve) else (line.y_px, False)
     _, frets = comb.frets(0, luminance.shape[1] - 1)
     reach = BEYOND_FRETS_MM * px_per_mm
     low, high = max(0.0, frets.min() - reach), min(luminance.shape[1] - 1.0, frets.max() + reach)

@@ -81,7 +81,7 @@ def _marked_photo(coded: ByteImage, m: Measurement) -> ByteImage:
         cv2.line(canvas, (at[0], at[1] + round(10 * size)), (at[0], at[1] + round(drop - 16 * size)), colour, thick)
         _label(
             canvas,
-            f"{crown.fret}: {crown.gap_mm:.2f}",
+            f"{crown.fret}: {crown.gap_mm:z.2f}",
             at=(at[0], at[1] + drop),
             size=size,
             colour=colour,

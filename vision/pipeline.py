@@ -191,7 +191,8 @@ def _profile(
     if float(profile.gap_mm.min()) < touching_mm(crowns.camera, proven=joined.agree):
         return widen(rezero_on_contact(profile)), warnings
     if crowns.camera.beside_outer:
-        # Fret ends are short arcs that many things resemble: without a crown that touches they prove no fret.
+        # Fret ends are short arcs that many things resemble: without a crown that touches, or strong feet, they prove
+        # no fret.
         raise refusal("no-contact", f"lowest gap {float(profile.gap_mm.min()):+.2f} mm beside the outer string")
     return widen(profile), [*warnings, warning("gaps-not-zeroed")]
 
