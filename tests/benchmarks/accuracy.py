@@ -36,7 +36,7 @@ from lightgap.vision.wanted import check_wanted_U
 # A crown farther than this along the board from every true one was made up (fret feet are about 2 mm wide).
 INVENTED_MM = 2.0
 # An accepted relief off by more than the larger of these is wrong.
-WRONG_U, WRONG_MM = 1.5, 0.08
+WRONG_U, WRONG_MM = 1.5, 0.04
 COVERAGE_FACTOR = 2.0
 NORMAL_MEDIAN = 0.6745  # of the size of a standard normal number
 # What is aimed at: 95 of 100 relief errors within this, mm.
