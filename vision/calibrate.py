@@ -11,7 +11,7 @@ from lightgap.neck.errors import Refusal
 from lightgap.neck.profile import Array
 
 from .blade import Candidate, candidates_among, judge_line, out_of_picture, with_frets
-from .border import follow_border, rise_px
+from .border import follow_border, rise_px, within_border
 from .camera import BoardCamera
 from .comb import Comb, CombPrior
 from .edge import Line, beside
@@ -106,7 +106,7 @@ def locate_scaled(
     if found:
         best = max(found, key=lambda f: f.evidence)
         try:
-            return replace(best, upper=parallel_border(edge, framed.borders, best.comb)), guess
+            return _bounded(photo.luminance, best, parallel_border(edge, framed.borders, best.comb)), guess
         except Refusal:
             if height_mm is None or guess.source is None:
                 raise
@@ -129,10 +129,18 @@ def _parallel_edge(luminance: FloatImage, framed: _Framed, comb: Comb, face: Fac
             rise = rise_px(edge, border, (luminance.shape[1] - 1) / 2)
             prior = sharpened(replace(framed.bare, scale_length_mm=comb.scale_length_mm), (rise,), face)
             located = number_frets(luminance, edge, prior)
-            found.append(replace(located, upper=parallel_border(edge, (border,), located.comb)))
+            found.append(_bounded(luminance, located, parallel_border(edge, (border,), located.comb)))
         except Refusal:
             continue
     return max(found, key=lambda f: f.evidence, default=None)
+
+
+def _bounded(luminance: FloatImage, located: Located, upper: EdgeCurve | None) -> Located:
+    """Return what was located with its upper edge, and the lower one no longer than that."""
+    if upper is None:
+        return located
+    edge = within_border(luminance, located.edge, upper, px_per_mm=located.comb.px_per_mm)
+    return replace(located, edge=edge, upper=upper)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from lightgap.vision.blade_ends import BESIDE_MM, COLUMN_MM, find_face_ends
+from lightgap.vision.border import within_border
 from lightgap.vision.comb import Comb
 from lightgap.vision.edge import Line
-from lightgap.vision.locate import follow_edge
+from lightgap.vision.locate import EdgeCurve, follow_edge
 from lightgap.vision.photo import FloatImage
 
 PX_PER_MM, EDGE_Y, WIDTH = 8.0, 200, 3000
@@ -73,3 +74,38 @@ def test_background_hardly_brighter_than_the_face_tells_of_no_end() -> None:
     light = picture(np.random.default_rng(3))
     light[:EDGE_Y, 2500:] = 1.2 * FACE
     assert ends(light) == (-math.inf, math.inf)
+
+
+TOP_Y = 40  # a straightedge of 20 mm
+LOWER_EDGE = EdgeCurve(np.array([0.0, float(EDGE_Y)]), 1500.0, 1400.0, 100.0, 2900.0, 1, 0.05)
+
+
+def followed_up_to(end_px: float) -> EdgeCurve:
+    """Return the upper edge, followed so far."""
+    return EdgeCurve(np.array([0.0, float(TOP_Y)]), 1500.0, 1400.0, 100.0, end_px, 1, 0.05)
+
+
+@pytest.mark.parametrize("background", [0.26, 0.8], ids=["hardly brighter than the face", "bright"])
+def test_what_goes_on_past_the_upper_edges_end_is_no_edge_where_the_face_ends(background: float) -> None:
+    """Before a wall of nearly the face's light, with another object beyond: level bands tell no lasting step there."""
+    light = picture(np.random.default_rng(6))
+    light[:TOP_Y] = background
+    light[:EDGE_Y, 2700:] = background
+    light[:EDGE_Y, 2800:] = FACE
+    kept = within_border(light, LOWER_EDGE, followed_up_to(2700.0), px_per_mm=PX_PER_MM)
+    assert (kept.low_px, kept.high_px) == (100.0, 2700.0)
+    mirrored = EdgeCurve(np.array([0.0, float(TOP_Y)]), 1500.0, 1400.0, WIDTH - 1 - 2700.0, 2900.0, 1, 0.05)
+    assert within_border(light[:, ::-1], LOWER_EDGE, mirrored, px_per_mm=PX_PER_MM).low_px == WIDTH - 1 - 2700.0
+
+
+def test_an_upper_edge_that_is_lost_before_its_end_ends_nothing() -> None:
+    """Its background is like the face there, or clutter covers it: the face itself goes on."""
+    light = picture(np.random.default_rng(7))
+    light[TOP_Y : TOP_Y + 50, 2700:2900] = BACKGROUND  # an object before the upper third of the face
+    assert within_border(light, LOWER_EDGE, followed_up_to(2700.0), px_per_mm=PX_PER_MM) == LOWER_EDGE
+
+
+def test_ends_within_what_an_end_is_seen_to_are_left_alone() -> None:
+    light = picture(np.random.default_rng(8))
+    light[:EDGE_Y, 2890:] = BACKGROUND
+    assert within_border(light, LOWER_EDGE, followed_up_to(2890.0), px_per_mm=PX_PER_MM) == LOWER_EDGE
