@@ -110,7 +110,7 @@ def _table(result: Measurement, units: str) -> str:
             f"{c.position_mm:.1f}" if units == "mm" else f"{c.position_mm / 25.4:.3f}",
             _length(c.gap_mm, units),
             _length(2 * c.u_gap_mm, units).lstrip("+"),
-            "rests here" if c.touching else "",
+            "rests here" if c.touching else "not read: carried on" if c.extrapolated else "",
         ]
         for c in result.profile.crowns
     ]

@@ -53,7 +53,8 @@ def crowns_document(profile: GapProfile) -> dict[str, Any]:
         }
         if c.x_px is not None and c.y_px is not None:
             row |= {"x_px": round(c.x_px, 3), "y_px": round(c.y_px, 3)}
-        crowns.append(row | {"touching": c.touching})
+        row |= {"touching": c.touching}
+        crowns.append(row | {"extrapolated": True} if c.extrapolated else row)
     covariance = [[float(f"{v:.6g}") for v in row] for row in profile.covariance_mm2]
     return {
         "crowns": crowns,
@@ -159,6 +160,7 @@ def _crown(row: object, index: int) -> CrownGap:
         gap_mm=_number(row.get("gap_mm"), where + "gap_mm", low=-MAX_GAP_MM, high=MAX_GAP_MM),
         u_gap_mm=_number(row.get("u_gap_mm"), where + "u_gap_mm", low=0, high=MAX_GAP_MM),
         touching=bool(row.get("touching", False)),
+        extrapolated=bool(row.get("extrapolated", False)),
         x_px=None if row.get("x_px") is None else _number(row["x_px"], where + "x_px", low=-1e6, high=1e6),
         y_px=None if row.get("y_px") is None else _number(row["y_px"], where + "y_px", low=-1e6, high=1e6),
     )

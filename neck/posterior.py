@@ -2,14 +2,16 @@
 
 The largest of many noisy depths is biased high. With gaps g, covariance C of the measurement, and the model
 
-    true gap = smooth polynomial along the board + fret height error, the latter N(0, tau^2) and independent,
+    true gap = line + bend of the neck, of covariance B + fret height error, N(0, tau^2) and independent,
 
-the expected true gaps are g - C P g with covariance C - C P C, where V = tau^2 I + C and
-P = V^-1 - V^-1 X (X^T V^-1 X)^-1 X^T V^-1 (the usual mixed-model result; a flat prior on the polynomial leaves any
-constant and any tilt alone). The spread tau of real fret heights is not known: it is averaged over a grid, weighted by
-the restricted likelihood of the data and a broad prior about 0.012 mm (common practice, no published source). Where the
-noise is small against fret-to-fret differences the gaps come back unchanged; where it is large they are drawn to the
-smooth neck.
+the expected true gaps are g - C P g with covariance C - C P C, where V = B + tau^2 I + C and
+P = V^-1 - V^-1 X (X^T V^-1 X)^-1 X^T V^-1 (the usual mixed-model result; a flat prior on the line X leaves any constant
+and any tilt alone). The neck's curvature is taken for white noise, without any shape in mind, which makes its bend that
+of a smoothing spline (G. Wahba, Improper priors, spline smoothing and the problem of guarding against model errors in
+regression, 1978): an S with unequal lobes is followed where a polynomial of low order would level the lesser one. The
+spread tau of real fret heights is not known: it is averaged over a grid, weighted by the restricted likelihood of the
+data and a broad prior about 0.012 mm (common practice, no published source). Where the noise is small against
+fret-to-fret differences the gaps come back unchanged; where it is large they are drawn to the smooth neck.
 """
 
 from __future__ import annotations
@@ -20,6 +22,9 @@ import numpy as np
 
 from .profile import Array, GapProfile, frozen_array
 
+# Of the curvature of necks, mm^(-1/2): twice what simulated ones of all shapes have in the mean, lest the few that bend
+# strongly, or twice, are levelled.
+BEND_PER_ROOT_MM = 6e-4
 TAU_GRID_MM = np.geomspace(0.001, 0.1, 13)
 TAU_PRIOR_MM, TAU_PRIOR_LOG_SD = 0.012, np.log(2.5)
 # Among few crowns an odd one, a tenth of a millimetre high or low, cannot be told from scatter: it is allowed for.
@@ -56,14 +61,30 @@ def crown_posterior(profile: GapProfile) -> CrownPosterior:
     gap, cov = profile.gap_mm, profile.covariance_mm2
     if len(gap) < MIN_CROWNS:
         return _collect(np.array([1.0]), [gap], covs=[np.array(cov)])
-    design = smooth_design(profile.position_mm)
-    scores, projections = restricted_fit(gap, scattered(cov), design=design)
+    place = profile.position_mm
+    line = np.vander(2 * (place - place.mean()) / np.ptp(place), 2)
+    scores, projections = restricted_fit(gap, scattered(cov + bend_covariance(place)), design=line)
     usual = TAU_PRIOR_MM if len(gap) >= FEW_CROWNS else TAU_FEW_MM
     scores = scores - 0.5 * (np.log(TAU_GRID_MM / usual) / TAU_PRIOR_LOG_SD) ** 2
     weight = np.exp(scores - scores.max())
     means = gap - (cov @ projections @ gap[:, None])[..., 0]
     covs = cov - cov @ projections @ cov
     return _collect(weight / weight.sum(), list(means), covs=list(covs))
+
+
+def bend_covariance(position_mm: Array, *, per_root_mm: float = BEND_PER_ROOT_MM) -> Array:
+    """Return the covariance (n, n), mm^2, of a neck's bend: curvature that is white noise, integrated twice.
+
+    Parameters
+    ----------
+    position_mm
+        (n,) places along the board; the bend is counted from the lowest of them, whichever is left to a line.
+    per_root_mm
+        Standard deviation of the curvature, mm^(-1/2).
+    """
+    x = position_mm - position_mm.min()
+    nearer, apart = np.minimum.outer(x, x), np.abs(np.subtract.outer(x, x))
+    return np.asarray(per_root_mm**2 * (nearer**3 / 3 + nearer**2 * apart / 2))
 
 
 def scattered(covariance: Array) -> Array:

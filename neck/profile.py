@@ -44,6 +44,8 @@ class CrownGap:
         The straightedge rests on this crown.
     x_px, y_px
         The crown's apex in the upright image (pixel centres at integers), when a photo made the profile.
+    extrapolated
+        This crown was not read: its gap is carried on from the others.
     """
 
     fret: int
@@ -53,6 +55,7 @@ class CrownGap:
     touching: bool = False
     x_px: float | None = None
     y_px: float | None = None
+    extrapolated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

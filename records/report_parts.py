@@ -127,19 +127,23 @@ def crown_table(named: Sequence[tuple[str, GapProfile]], *, units: Units) -> Tab
             if seen is None:
                 row += ["not seen", ""]
                 continue
-            row.append(f"{in_units(seen.gap_mm, units):.{decimals}f}" + (" *" if seen.touching else ""))
+            mark = " *" if seen.touching else " **" if seen.extrapolated else ""
+            row.append(f"{in_units(seen.gap_mm, units):.{decimals}f}{mark}")
             row.append(f"{in_units(2 * seen.u_gap_mm, units):.{decimals}f}")
         rows.append(tuple(row))
     columns = ["Fret", f"From nut ({units})"]
     for name, _ in named:
         prefix = f"{name}: " if len(named) > 1 else ""
         columns += [f"{prefix}gap ({units})", f"U ({units})"]
-    touching = any(c.touching for _, profile in named for c in profile.crowns)
+    every = [c for _, profile in named for c in profile.crowns]
+    note = "U: expanded uncertainty, k = 2."
+    note += " * the straightedge rests on this crown." if any(c.touching for c in every) else ""
+    note += " ** not read: carried on from its neighbours." if any(c.extrapolated for c in every) else ""
     return Table(
         heading="Crowns",
         columns=tuple(columns),
         rows=tuple(rows),
-        note="U: expanded uncertainty, k = 2." + (" * the straightedge rests on this crown." if touching else ""),
+        note=note,
         numeric=frozenset(range(len(columns))),
     )
 

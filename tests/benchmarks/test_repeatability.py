@@ -45,7 +45,8 @@ def test_one_chord_for_all_positions_and_those_without_its_ends_left_out() -> No
     truth = [{"fret": c.fret, "x_mm": c.position_mm, "gap_mm": c.gap_mm} for c in profiles[0].crowns]
     read = readings(profiles, {p: {"truth": {"frets": truth}} for p in profiles})
     assert [r.position for r in read] == [0, 1, 2, 3]
-    assert read[0].relief_mm == pytest.approx(read[0].true_mm)
+    # A spline drawn through gaps good to 0.01 mm levels a bow by a few hundredths of that.
+    assert read[0].relief_mm == pytest.approx(read[0].true_mm, abs=0.001)
     assert readings({}, {}) == []
 
 
