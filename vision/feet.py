@@ -7,7 +7,7 @@ is surer than crowns against a mirrored background, but blind to a fret that is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,10 +30,12 @@ BEYOND_MM = 10.0  # an outermost fret's end is seen farther out than its crown: 
 # Columns of an end beside its tang, which runs on below the foot.
 HALF_TANG_MM, HALF_END_MM = 0.4, 0.85
 SIDE_FLOOR = 0.25 * FLOOR  # a board's side is dark: the logarithm must not end above it
+BESIDE_ROW_MM = 0.1
 LEVEL_STEP_MM, TILTS_MM, BOWS_MM = 0.02, np.arange(-0.3, 0.31, 0.05), np.arange(-0.4, 0.41, 0.05)
-NEAR_MM = (0.15, 0.1, 0.1)  # round by round, about the row that the others make
+NEAR_MM = (0.15, 0.1, 0.1, 0.1)  # round by round, about the row that the others make
+MORE_ORDER, FEET_PER_ORDER = 1, 3  # a neck bent both ways is followed by a polynomial of more orders, if feet allow
 # A row of feet: how much of the best step of light most of them have, how straight it lies, how many are seen.
-MIN_SCORE, MAX_SCATTER_MM, MIN_FEET, MIN_SHARE = 0.8, 0.03, 5, 0.7
+MIN_SCORE, MAX_SCATTER_MM, MIN_FEET, MIN_SHARE = 0.8, 0.03, 4, 0.7
 STRAIGHT_SCORE, STRAIGHT_MM = 0.68, 0.013  # a row so straight proves itself with less
 MIN_FACES = 0.5  # strings and borders go on between the ends: half of the ends must stand out
 FACE_MM, BESIDE_MM, OTHER_LIGHT = (0.15, 0.6), (1.3, 1.9), 0.1  # over the foot; beside its middle; in its logarithm
@@ -49,36 +51,40 @@ class Feet:
     Attributes
     ----------
     below_mm
-        (n,) under the straightedge's edge; NaN where none was seen.
+        (n,) under the straightedge's edge; NaN where none was seen on the row.
     scatter_mm
         Robust scatter about a smooth row.
     score
         Share of the usual step of light that the whole row has, 0 to 1.
     faces
         Share of the ends that stand out from what is beside them.
+    astray_mm
+        (n,) like `below_mm`, of those seen off the row: of a fret that is not driven home, or a shade or a scratch.
     """
 
     below_mm: Array = field(repr=False)
     scatter_mm: float
     score: float
     faces: float
+    astray_mm: Array | None = field(default=None, repr=False)
 
     @property
     def seen(self) -> Mask:
         """(n,) where a foot was seen."""
         return np.isfinite(self.below_mm)
 
-    def only(self, kept: NDArray[np.intp]) -> Feet:
-        """Return the feet at the indices `kept` alone."""
-        return replace(self, below_mm=self.below_mm[kept])
+    @property
+    def is_row(self) -> bool:
+        """Whether the steps of light make a row, of feet or of a line that runs beside them."""
+        enough = self.seen.sum() >= max(MIN_FEET, MIN_SHARE * len(self.below_mm))
+        strong = self.score > MIN_SCORE and self.scatter_mm < MAX_SCATTER_MM
+        straight = self.score > STRAIGHT_SCORE and self.scatter_mm < STRAIGHT_MM
+        return bool(enough and (strong or straight))
 
     @property
     def is_sure(self) -> bool:
         """Whether the row is one that only feet make."""
-        enough = self.seen.sum() >= max(MIN_FEET, MIN_SHARE * len(self.below_mm))
-        strong = self.score > MIN_SCORE and self.scatter_mm < MAX_SCATTER_MM
-        straight = self.score > STRAIGHT_SCORE and self.scatter_mm < STRAIGHT_MM
-        return bool(enough and self.faces > MIN_FACES and (strong or straight))
+        return self.is_row and self.faces > MIN_FACES
 
 
 def find_feet(
@@ -102,7 +108,7 @@ def find_feet(
     steps = _steps(luminance, edge, slit, expected, scale, outer=camera.beside_outer)
     if steps is None:
         return None
-    row, score = _vote(steps, along)
+    row = _vote(steps, along)
     below, strength = np.full(len(along), np.nan), np.zeros(len(along))
     scatter = np.inf
     usual = 0.0
@@ -111,11 +117,13 @@ def find_feet(
         usual = float(np.median(strength[strength > 0])) if (strength > 0).any() else 0.0
         if not usual:
             return None
-        row, scatter = through_most(along, below, np.minimum(strength / usual, 1.0), order=3 if turn else 2)
+        order = min(2 + turn * MORE_ORDER, max(2, len(along) // FEET_PER_ORDER))
+        row, scatter = through_most(along, below, np.minimum(strength / usual, 1.0), order=order)
     faces = _faces(luminance, edge, slit, expected, scale, row)
     clear = strength > FAINT * usual
-    clear &= np.abs(below - row) < max(OFF_ROW * scatter, OFF_ROW_MM)
-    return Feet(np.where(clear, below, np.nan), scatter, score, faces)
+    on_row = np.abs(below - row) < max(OFF_ROW * scatter, OFF_ROW_MM)
+    on, astray = (np.where(clear & these, below, np.nan) for these in (on_row, ~on_row))
+    return Feet(on, scatter, _score(steps, row), faces, astray)
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,24 +189,40 @@ def _faces(luminance: FloatImage, edge: EdgeCurve, slit: SlitLight, expected: Ar
     return float(np.mean(differ)) if differ else 0.0
 
 
-def _vote(steps: _Steps, along: Array) -> tuple[Array, float]:
-    """Return the row (n,) on which most ends have a step of light, and how much of the usual one they have."""
+def _limited(steps: _Steps) -> Array:
+    """Return the steps of light in shares of the usual one, 1 at most."""
     size = np.abs(steps.logarithm)
     seen = size.any(axis=1)
-    limited = np.minimum(size / max(float(np.median(size[seen].max(axis=1))), 1e-9), 1.0)
+    return np.asarray(np.minimum(size / max(float(np.median(size[seen].max(axis=1))), 1e-9), 1.0))
+
+
+def _at(steps: _Steps, rows: Array) -> NDArray[np.intp]:
+    """Return the samples nearest to rows (..., n), of the same shape."""
     first, step = steps.below_mm[0], steps.below_mm[1] - steps.below_mm[0]
-    levels = np.arange(first + MARGIN_MM, steps.below_mm[-1] - MARGIN_MM, LEVEL_STEP_MM)
+    return np.asarray(np.clip(np.rint((rows - first) / step), 0, len(steps.below_mm) - 1), dtype=np.intp)
+
+
+def _score(steps: _Steps, row: Array) -> float:
+    """Return how much of the usual step of light the ends have along a row (n,): in its logarithm, beside it."""
+    limited = _limited(steps)
+    rows = row + np.arange(-BESIDE_ROW_MM, BESIDE_ROW_MM + 1e-9, LEVEL_STEP_MM)[:, None]
+    return float(limited[np.arange(len(row)), _at(steps, rows)].sum(axis=1).max() / limited.any(axis=1).sum())
+
+
+def _vote(steps: _Steps, along: Array) -> Array:
+    """Return the row (n,) on which most ends have a step of light."""
+    limited = _limited(steps)
+    levels = np.arange(steps.below_mm[0] + MARGIN_MM, steps.below_mm[-1] - MARGIN_MM, LEVEL_STEP_MM)
     order = np.arange(len(along))
     best, row = -np.inf, np.zeros_like(along)
     for tilt in TILTS_MM:
         for bow in BOWS_MM:
             rows = levels[:, None] + tilt * along + bow * (along * along - 0.5)
-            index = np.clip(np.rint((rows - first) / step).astype(np.intp), 0, size.shape[1] - 1)
-            votes = limited[order, index].sum(axis=1) - 2 * tilt * tilt - bow * bow
+            votes = limited[order, _at(steps, rows)].sum(axis=1) - 2 * tilt * tilt - bow * bow
             k = int(votes.argmax())
             if votes[k] > best:
                 best, row = float(votes[k]), rows[k]
-    return row, best / float(seen.sum())
+    return row
 
 
 def _steepest(steps: _Steps, row: Array, reach_mm: float) -> tuple[Array, Array]:

@@ -238,9 +238,20 @@ _KINDS = (
         "crowns-left-out",
         "warning",
         "some crowns could not be read",
-        "Crowns whose outline did not stand out, or that stand off their feet as no others do, are not reported.",
+        "Crowns whose outline did not stand out, or that stand off their feet as no others do, are not reported. Where "
+        "only the outline did not stand out and the row of feet is sure, the fret's foot speaks for its crown; a fret "
+        "worn by itself does not show there.",
         "light the frets from the camera's side, put a light card or dark cloth behind the neck, and lower the camera "
         "until strings clear the edge; try a fret that stands off its foot with a short straightedge over three",
+    ),
+    FindingKind(
+        "end-extrapolated",
+        "warning",
+        "a crown at an end of the chord could not be read and is carried on from its neighbours",
+        "Its gap is that of a neck that bends on smoothly from the crowns that were read; U holds how far a neck may "
+        "bend, or a fret stand off, in between.",
+        "choose --chord between crowns that were read, or let the straightedge and the light reach past the chord's "
+        "ends",
     ),
     FindingKind(
         "no-focal-length",

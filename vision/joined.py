@@ -19,15 +19,21 @@ from .feet import MIN_FACES, Feet, along_board, through_most
 from .readings import CrownFit, CrownSet
 from .shading import Mask
 
-# Wire is drawn to a hundredth, and levelled on the neck to two (common practice, no published source).
-U_WIRE_MM = 0.012
+# Wire is drawn, and levelled on the neck, to a hundredth (common practice, no published source).
+U_WIRE_MM = 0.009
 # All feet in one curve along the board: its radius and taper, what an end's bevel hides. By own renders with truth.
 U_BOW_OUTER_MM, U_BOW_MIDDLE_MM = 0.008, 0.018
+# The same where few ends stand out: the row may be the board's border, or what lies along it.
+U_BOW_FAINT_MM = 0.045
+# Crowns by themselves: what the models of pixels and of outlines lack beside their own uncertainty (by own renders with
+# truth).
+ALONE_PIXELS, ALONE_OUTLINES = 1.2, 1.8
 U_HEIGHT_MM, U_TILT_MM = 1.5, 0.5  # of the wire, and from end to end: free
 LONE, LONE_MM = 3.0, 0.06  # a crown that stands off its foot by so many standard uncertainties, and at least so far
 # Chi-square for each foot past which crowns and feet contradict each other, and doubt of either is added.
 MAX_CHI_SQUARE = 2.5
 MIN_JOINED = 4
+OPEN_MM = 10.0  # of a crown that was not read
 # Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what
 # a camera above the board's slope adds.
 BORDER_MM = (0.6, 1.6)
@@ -37,7 +43,10 @@ ALONE_SCORE, ALONE_FACES = 0.9, 0.7  # of feet that no crown bears out; by own r
 FOOT_OUTER_MM, FOOT_MIDDLE_MM = (0.5, 1.9), (0.2, 2.9)
 # Of each fret of which no crown was seen: it may be worn, high or loose. One in twenty is, by a tenth of a millimetre
 # (common practice, no published source).
-U_UNSEEN_MM = 0.022
+U_UNSEEN_MM = 0.026
+# Of a crown that no foot bears out beside others that feet do: at a row's end, where most are misread (by own renders
+# with truth).
+U_UNBORNE_MM = 0.05
 # Of the line through the frets it rests on: its weight, or a hand, is not at its middle, and they may be the next ones,
 # a twentieth of a millimetre lower (common practice, no published source).
 U_LEVEL_MM = 0.05
@@ -61,8 +70,12 @@ class Joined:
         (n, n) how the joined gaps change with those that the crowns alone told.
     feet_covariance_mm2, edge_covariance_mm2
         (n, n) what the feet add, and the edge under which both are seen; zero where none were joined.
+    widened
+        By which factor the crowns' own uncertainty was widened in the covariance.
     off_feet
         How many crowns stood off their feet and are left out.
+    by_foot
+        How many frets' crowns were not read, so that their feet speak for them.
     agree
         Crowns and feet tell the same bend, and nearly all feet have an end that stands out.
     rests
@@ -75,43 +88,110 @@ class Joined:
     share: Array = field(repr=False)
     feet_covariance_mm2: Array = field(repr=False)
     edge_covariance_mm2: Array = field(repr=False)
+    widened: float = 1.0
     off_feet: int = 0
+    by_foot: int = 0
     agree: bool = False
     rests: bool = True
 
 
-def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | None, u_edge_px: float) -> Joined:
-    """Join crowns with the feet of the same frets.
+def join(
+    crowns: CrownSet,
+    covariance_mm2: Array,
+    own_u_mm: Array,
+    feet: Feet | None,
+    *,
+    frets: NDArray[np.int64],
+    position_mm: Array,
+    u_edge_px: float,
+) -> Joined:
+    """Join crowns with the feet of their frets.
 
     Parameters
     ----------
     crowns, covariance_mm2
-        The n gaps by the crowns, with their (n, n) covariance.
+        The m gaps by the crowns, with their (m, m) covariance.
     own_u_mm
-        (n,) how sure each crown is by itself, whatever moves all in common.
+        (m,) how sure each crown is by itself, whatever moves all in common.
     feet
-        Of the same n frets; None, or an unsure row, leaves the crowns as they are.
+        Of all n frets; None, or what is no row, leaves the crowns as they are.
+    frets, position_mm
+        (n,) numbers and places of all frets under the straightedge. Where a crown was not read, a row that only feet
+        make speaks for it.
     u_edge_px
         Of the bend of the straightedge's edge, on which both readings rest.
     """
-    if feet is None or not feet.is_sure or leaves_bow_open(crowns, covariance_mm2):
+    if feet is None or not feet.is_row or leaves_bow_open(crowns, covariance_mm2):
         return _as_read(crowns, own_u_mm, covariance_mm2, u_edge_px)
-    place = crowns.position_mm
-    along = along_board(place)
-    apart = feet.below_mm - _fall_mm(crowns, place) - crowns.gap_mm
-    kept = np.flatnonzero(~_stands_off(along, apart, np.hypot(np.hypot(U_WIRE_MM, feet.scatter_mm), own_u_mm)))
-    off_feet = len(crowns.crowns) - len(kept)
-    crowns = crowns.only(kept)
-    covariance_mm2, own_u_mm = covariance_mm2[np.ix_(kept, kept)], own_u_mm[kept]
-    along, apart = along[kept], apart[kept]
+    fall = _fall_mm(crowns, position_mm)
+    read = np.searchsorted(frets, [c.fret for c in crowns.crowns])
+    astray = np.nan if feet.astray_mm is None else feet.astray_mm
+    level = np.where(feet.seen, feet.below_mm, astray)[read] - fall[read]
+    apart = level - crowns.gap_mm
+    u_mm = np.hypot(np.hypot(U_WIRE_MM, feet.scatter_mm), own_u_mm)
+    off = _stands_off(along_board(crowns.position_mm), apart, u_mm)
+    # A foot off the row counts where its crown bears it out: then the fret stands high or low as a whole.
+    apart[off] = np.nan
+    kept = np.flatnonzero(~(off & feet.seen[read]))
+    unread = np.setdiff1d(np.flatnonzero(feet.seen), read) if feet.is_sure else np.array([], dtype=np.intp)
+    apart, given = apart[kept], crowns.only(kept)
+    if np.isfinite(apart).sum() < MIN_JOINED:
+        alone = _as_read(given, own_u_mm[kept], covariance_mm2[np.ix_(kept, kept)], u_edge_px)
+        return replace(alone, off_feet=len(read) - len(kept))
+    level_mm = feet.below_mm[unread] - fall[unread] - float(np.nanmedian(apart))
+    whole, order = _with_unread(given, frets[unread], position_mm[unread], level_mm)
+    unborne = np.where(np.isfinite(apart), 0.0, U_UNBORNE_MM)
+    own = np.concatenate([np.hypot(own_u_mm[kept], unborne), np.zeros(len(unread))])[order]
+    apart = np.concatenate([apart, np.full(len(unread), np.nanmedian(apart))])[order]
+    by_crown = np.zeros((len(order), len(order)))
+    by_crown[: len(kept), : len(kept)] = covariance_mm2[np.ix_(kept, kept)] + np.diag(unborne**2)
+    by_crown[len(kept) :, len(kept) :] = OPEN_MM**2 * np.eye(len(unread))
+    by_crown = by_crown[np.ix_(order, order)]
+    unseen = np.where(order >= len(kept), U_UNSEEN_MM, 0.0)
+    joined = _joined(whole, by_crown, own, feet, apart=apart, unseen_mm=unseen, u_edge_px=u_edge_px)
+    return replace(joined, off_feet=len(read) - len(kept), by_foot=len(unread))
+
+
+def _with_unread(
+    crowns: CrownSet, frets: NDArray[np.int64], position_mm: Array, gap_mm: Array
+) -> tuple[CrownSet, NDArray[np.intp]]:
+    """Return crowns with rows for frets that were not read put in, and the order in which they lie now."""
+    slant = crowns.camera.slant(position_mm)
+    rows = [*crowns.crowns, *_rows(frets, position_mm, gap_mm, slant)]
+    order = np.argsort([c.fret for c in rows])
+    more = len(frets)
+    covariance = np.pad(crowns.covariance_mm2, (0, more))[np.ix_(order, order)]
+    sensitivity = np.pad(crowns.sensitivity, ((0, more), (0, 0)))[order]
+    ordered = tuple(rows[i] for i in order)
+    return replace(crowns, crowns=ordered, covariance_mm2=covariance, sensitivity=sensitivity), order
+
+
+def _rows(frets: NDArray[np.int64], position_mm: Array, gap_mm: Array, slant: Array) -> tuple[CrownFit, ...]:
+    """Return rows for frets of which only the foot was seen."""
+    return tuple(
+        CrownFit(int(fret), float(x), float(g), 0, 0.0, float(s), 0.0)
+        for fret, x, g, s in zip(frets, position_mm, gap_mm, slant, strict=True)
+    )
+
+
+def _joined(
+    crowns: CrownSet,
+    covariance_mm2: Array,
+    own_u_mm: Array,
+    feet: Feet,
+    *,
+    apart: Array,
+    unseen_mm: Array,
+    u_edge_px: float,
+) -> Joined:
+    """Return the generalized least squares of gaps and of the feet that stand `apart` below them."""
+    along = along_board(crowns.position_mm)
     seen = np.flatnonzero(np.isfinite(apart))
-    if len(seen) < MIN_JOINED:
-        return replace(_as_read(crowns, own_u_mm, covariance_mm2, u_edge_px), off_feet=off_feet)
-    told = _covariance(feet, along[seen], outer=crowns.camera.beside_outer)
+    told = _covariance(feet, along[seen], outer=crowns.camera.beside_outer) + np.diag(unseen_mm[seen] ** 2)
     free = U_HEIGHT_MM**2 + U_TILT_MM**2 * np.outer(along[seen], along[seen])
     both = covariance_mm2[np.ix_(seen, seen)] + told + free
     gain = np.linalg.solve(both, covariance_mm2[seen]).T
-    share = np.eye(len(kept))
+    share = np.eye(len(along))
     share[:, seen] -= gain
     change = gain @ apart[seen]
     edge = _edge_covariance(crowns, along, u_edge_px)
@@ -123,8 +203,10 @@ def join(crowns: CrownSet, covariance_mm2: Array, own_u_mm: Array, feet: Feet | 
         bent = (change - np.polyval(np.polyfit(along, change, 1), along)) / np.sqrt(3)
         covariance, added = covariance + np.outer(bent, bent), added + np.outer(bent, bent)
     moved = tuple(replace(c, gap_mm=c.gap_mm + float(d)) for c, d in zip(crowns.crowns, change, strict=True))
-    joined, agree = replace(crowns, crowns=moved), alike and feet.faces > PROVING_FACES
-    return Joined(joined, own_u_mm, (covariance + covariance.T) / 2, share, added, edge, off_feet, agree)
+    agree = alike and feet.faces > PROVING_FACES
+    return Joined(
+        replace(crowns, crowns=moved), own_u_mm, (covariance + covariance.T) / 2, share, added, edge, agree=agree
+    )
 
 
 def border_read(crowns: CrownSet) -> bool:
@@ -195,11 +277,7 @@ def feet_alone(
         a, b = rest_on(place, -gap, load_mm=float(place[0] + place[-1]) / 2)
         gap = gap - gap[a] - (gap[b] - gap[a]) / (place[b] - place[a]) * (place - place[a])
         told = told + U_LEVEL_MM**2 * np.outer(along, along)
-    slant = crowns.camera.slant(place)
-    rows = tuple(
-        CrownFit(int(fret), float(x), float(g), 0, 0.0, float(s), 0.0)
-        for fret, x, g, s in zip(frets[seen], place, gap, slant, strict=True)
-    )
+    rows = _rows(frets[seen], place, gap, crowns.camera.slant(place))
     edge, none = _edge_covariance(crowns, along, u_edge_px), np.zeros((len(seen), len(seen)))
     read = CrownSet(rows, told + edge, np.zeros((len(seen), 6)), crowns.outline, crowns.camera, by_feet=True)
     return Joined(read, np.zeros(len(seen)), told + edge, none, told, edge, rests=rests)
@@ -208,12 +286,14 @@ def feet_alone(
 def _as_read(crowns: CrownSet, own_u_mm: Array, covariance_mm2: Array, u_edge_px: float) -> Joined:
     edge = _edge_covariance(crowns, along_board(crowns.position_mm), u_edge_px)
     none = np.zeros_like(covariance_mm2)
-    return Joined(crowns, own_u_mm, covariance_mm2 + edge, np.eye(len(none)), none, edge)
+    wide = ALONE_PIXELS if crowns.by_pixels else ALONE_OUTLINES
+    return Joined(crowns, own_u_mm, wide**2 * covariance_mm2 + edge, np.eye(len(none)), none, edge, wide)
 
 
 def _covariance(feet: Feet, along: Array, *, outer: bool) -> Array:
     """Return the (n, n) covariance of feet, but for what is common to all of them."""
-    bow = (U_BOW_OUTER_MM if outer else U_BOW_MIDDLE_MM) * (along**2 - 1 / 3)
+    u_bow_mm = U_BOW_FAINT_MM if not feet.is_sure else U_BOW_OUTER_MM if outer else U_BOW_MIDDLE_MM
+    bow = u_bow_mm * (along**2 - 1 / 3)
     return np.asarray((U_WIRE_MM**2 + feet.scatter_mm**2) * np.eye(len(along)) + np.outer(bow, bow))
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from lightgap.neck.extrapolate import Extrapolated, extrapolate
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array, CrownGap, Finding, GapProfile
 from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
@@ -29,7 +30,7 @@ from .reference import parse_reference
 from .slit import SlitLight, read_slit
 from .strings import covered, follow_between
 from .types import Measurement, Straightedge
-from .uncertainty import budget_lines, widen
+from .uncertainty import budget_lines
 from .weigh import MIN_CROWNS, weigh
 
 DEFAULT_THICKNESS_MM = 3.0
@@ -37,6 +38,7 @@ MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
 HANGS_ON = {"nut": "on where the nut is seen", "first fret": "on --first-fret"}
+MAX_CARRIED = 2  # frets from an end of the chord to the next crown read: over more of them no bend is carried on
 MAX_COVERED = 0.25  # of the frets by strings: over more of them the edge itself could not be followed
 # Half of a thin straightedge and the bevel of a fret's end (common practice, no published source); rendered photos show
 # 3 mm and more, flat drawings 0.3 at most.
@@ -96,18 +98,24 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
         by_height=placed.guess.source is None and not placed.guess.by_frets,
     )
     profile, warnings = _profile(joined, placed, slit, settings)
+    reached = reach_chord(profile, settings.chord, camera.comb.scale_length_mm)
+    profile = reached.profile
     chord = choose_chord(profile, settings.chord)
     check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
-    missing, hidden = len(seen) - len(joined.crowns.crowns), len(seen) - len(frets)
+    missing = len(seen) - len(joined.crowns.crowns) + joined.by_foot
+    hidden = len(seen) - len(frets)
     detail = [f"{missing} of {len(seen)}"]
     detail += [f"{hidden} of them behind strings"] if hidden else []
     detail += [f"{joined.off_feet} of them off their feet"] if joined.off_feet else []
+    detail += [f"{joined.by_foot} of them read by their feet"] if joined.by_foot else []
     warnings += [warning("crowns-left-out", ", ".join(detail))] if missing else []
+    carried = [c.fret for c in profile.crowns if c.extrapolated]
+    warnings += [warning("end-extrapolated", f"fret {', '.join(map(str, carried))}")] if carried else []
     warnings += [] if photo.focal_px else [warning("no-focal-length")]
     along = np.linspace(edge.low_px, edge.high_px, 41)
     followed = Straightedge(np.stack([along, edge.y_px(along) + slit.offset_px], axis=1))
-    budget = budget_lines(joined, slit, profile, relief)
+    budget = budget_lines(joined, slit, reached, relief)
     facts = _facts(photo, slit, joined.crowns, placed)
     return Measurement(photo.facts, scale, followed, profile, relief, tuple(warnings), budget, facts)
 
@@ -187,20 +195,31 @@ def _profile(
     if crowns.by_feet:
         warnings.append(warning("by-feet"))
     if crowns.by_feet and not joined.rests:
-        return widen(profile), [*warnings, warning("gaps-not-zeroed")]
+        return profile, [*warnings, warning("gaps-not-zeroed")]
     if float(profile.gap_mm.min()) < touching_mm(crowns.camera, proven=joined.agree):
-        return widen(rezero_on_contact(profile)), warnings
+        return rezero_on_contact(profile), warnings
     if crowns.camera.beside_outer:
         # Fret ends are short arcs that many things resemble: without a crown that touches, or strong feet, they prove
         # no fret.
         raise refusal("no-contact", f"lowest gap {float(profile.gap_mm.min()):+.2f} mm beside the outer string")
-    return widen(profile), [*warnings, warning("gaps-not-zeroed")]
+    return profile, [*warnings, warning("gaps-not-zeroed")]
 
 
 def _apex_px(crown: CrownFit, crowns: CrownSet, edge: EdgeCurve, slit: SlitLight) -> tuple[float, float]:
     x = crowns.camera.comb.x_px(np.array([crown.position_mm + crown.place_mm]))
     y = edge.y_px(x) + slit.offset_px + crown.gap_mm * crowns.camera.px_per_mm(x)
     return float(x[0]), float(y[0])
+
+
+def reach_chord(profile: GapProfile, wanted: tuple[int, int] | None, scale_length_mm: float) -> Extrapolated:
+    """Return a profile with the ends of the chord wanted carried on from crowns not far inside that were read."""
+    if wanted is None or profile.numbers_relative or len(profile.crowns) < MIN_CROWNS:
+        return extrapolate(profile, {})
+    first, last = sorted(wanted)
+    inside = [f for f in profile.frets if first <= f <= last]
+    near = {first: min(inside, default=last) - first, last: last - max(inside, default=first)}
+    ends = [fret for fret, apart in near.items() if 0 < apart <= MAX_CARRIED and fret not in profile.frets]
+    return extrapolate(profile, {fret: float(fret_position_mm(float(fret), scale_length_mm)) for fret in ends})
 
 
 def choose_chord(profile: GapProfile, wanted: tuple[int, int] | None) -> tuple[int, int]:

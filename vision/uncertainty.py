@@ -8,11 +8,10 @@ path-traced photos with truth.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
-from lightgap.neck.profile import Array, GapProfile, Relief
+from lightgap.neck.extrapolate import Extrapolated
+from lightgap.neck.profile import Array, Relief
 from lightgap.neck.straightness import chord_matrix
 
 from .joined import Joined
@@ -43,8 +42,6 @@ BRIGHT_FACTOR, DARK_FACTOR, DULL_FACTOR = 1.25, 1.5, 2.0
 STRAINED = 14.0  # chi-square that doubles the variance
 # A weak step of light at the edge leaves the outline to the fret's own shading: both grow with the missing contrast.
 FULL_CONTRAST, CONTRAST_POWER = 0.95, 2.3
-# All of it widened by what a campaign of 64 rendered photos showed to be missing: 77 % of reliefs in the bare U.
-CAMPAIGN_FACTOR = 1.6
 
 
 # What the shared line and each crown's own stand for, and what shrinks them.
@@ -67,6 +64,7 @@ BY_ENDS = (
 )
 FEET = ("feet of the frets on the board (wire of unequal height, the board's border)", "a longer distance, more light")
 FIT = ("fit to the picture (noise, camera, shapes)", "more light, a longer distance, or half the neck at a time")
+CARRIED = ("an end of the chord carried on from its neighbours", "choose --chord between crowns that can be read")
 EDGE = (
     "the straightedge's edge (as followed, and the lens)",
     "half the neck at a time, a plain light card behind the gap",
@@ -119,37 +117,32 @@ def shape_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
 
 
 def crown_covariance(crowns: CrownSet, slit: SlitLight) -> Array:
-    """Return the (n, n) covariance of the gaps before the re-zero at contact, not yet widened."""
+    """Return the (n, n) covariance of the gaps before the re-zero at contact."""
     own = own_u_mm(crowns, slit) ** 2 + U_STRAIGHTEDGE_MM**2
     return np.asarray(fit_covariance(crowns) + shape_covariance(crowns, slit) + np.diag(own))
 
 
-def widen(profile: GapProfile) -> GapProfile:
-    """Return the profile with all its uncertainties widened by the campaign's factor, after the re-zero at contact."""
-    rows = tuple(replace(c, u_gap_mm=CAMPAIGN_FACTOR * c.u_gap_mm) for c in profile.crowns)
-    return replace(profile, crowns=rows, covariance_mm2=CAMPAIGN_FACTOR**2 * profile.covariance_mm2)
-
-
-def budget_lines(joined: Joined, slit: SlitLight, profile: GapProfile, relief: Relief) -> tuple[BudgetLine, ...]:
+def budget_lines(joined: Joined, slit: SlitLight, reached: Extrapolated, relief: Relief) -> tuple[BudgetLine, ...]:
     """Return the lines of the relief's budget, largest first, each with what shrinks it."""
     crowns = joined.crowns
-    frets = profile.frets
+    profile, frets = reached.profile, reached.profile.frets
     first, last = frets.index(relief.chord[0]), frets.index(relief.chord[1])
-    whole = chord_matrix(profile.position_mm, (first, last))[frets.index(relief.at_fret)]
+    depth = chord_matrix(profile.position_mm, (first, last))[frets.index(relief.at_fret)]
+    whole = depth @ reached.weights
     row = whole @ joined.share
-    blade = CAMPAIGN_FACTOR * float(np.sqrt(np.sum(whole**2)) * U_STRAIGHTEDGE_MM)
-    feet, edge = (
-        CAMPAIGN_FACTOR * float(np.sqrt(whole @ c @ whole))
-        for c in (joined.feet_covariance_mm2, joined.edge_covariance_mm2)
-    )
+    blade = float(np.sqrt(np.sum(whole**2)) * U_STRAIGHTEDGE_MM)
+    feet, edge = (float(np.sqrt(whole @ c @ whole)) for c in (joined.feet_covariance_mm2, joined.edge_covariance_mm2))
     lines = [BudgetLine("straightness of the straightedge (DIN 874-2)", blade, "B", "a finer straightedge")]
     lines += [BudgetLine(EDGE[0], edge, "B", EDGE[1])]
+    carried = float(np.sqrt(depth @ reached.bend_covariance_mm2 @ depth))
+    if carried > 0:
+        lines += [BudgetLine(CARRIED[0], carried, "B", CARRIED[1])]
     if feet > 0:
         lines += [BudgetLine(FEET[0], feet, "B", FEET[1])]
     if not crowns.by_feet:
-        fit = CAMPAIGN_FACTOR * float(np.sqrt(row @ fit_covariance(crowns) @ row))
-        shape = CAMPAIGN_FACTOR * float(np.sqrt(row @ shape_covariance(crowns, slit) @ row))
-        own = CAMPAIGN_FACTOR * float(np.sqrt(np.sum((row * joined.own_u_mm) ** 2)))
+        fit = joined.widened * float(np.sqrt(row @ fit_covariance(crowns) @ row))
+        shape = joined.widened * float(np.sqrt(row @ shape_covariance(crowns, slit) @ row))
+        own = joined.widened * float(np.sqrt(np.sum((row * joined.own_u_mm) ** 2)))
         (shared_what, shared_cure), (own_what, own_cure) = BY_ENDS if crowns.by_ends else BY_CROWNS
         lines += [
             BudgetLine(shared_what, shape, "B", shared_cure),

@@ -107,8 +107,8 @@ def weigh(
         if alone is None:
             raise
         return alone
-    read = np.searchsorted(frets, [c.fret for c in crowns.crowns])
-    joined = join(crowns, covariance, own_u_mm(crowns, slit), feet.only(read) if feet else None, u_edge_px)
+    own_u = own_u_mm(crowns, slit)
+    joined = join(crowns, covariance, own_u, feet, frets=frets, position_mm=position_mm, u_edge_px=u_edge_px)
     check_crowns(joined.crowns)
     floats = joined.crowns.lowest_gap_mm > touching_mm(crowns.camera, proven=joined.agree)
     lacking = (crowns.camera.beside_outer and floats) or leaves_bow_open(crowns, covariance)

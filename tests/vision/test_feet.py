@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter
 from lightgap.neck.frets import fret_position_mm
 from lightgap.vision.camera import BoardCamera, camera_from_comb, column_of
 from lightgap.vision.comb import Comb
-from lightgap.vision.feet import Feet, find_feet
+from lightgap.vision.feet import MAX_SCATTER_MM, Feet, find_feet
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.slit import SlitLight
 
@@ -92,6 +92,28 @@ def test_one_foot_in_a_shade_is_left_out_and_the_others_stand() -> None:
     assert feet is not None
     assert np.flatnonzero(~feet.seen).tolist() == [4]
     assert np.ptp((feet.below_mm - foot)[feet.seen]) < 0.045  # as above
+    assert feet.astray_mm is not None
+    assert np.flatnonzero(np.isfinite(feet.astray_mm)).tolist() == [4]
+    off = (np.where(feet.seen, feet.below_mm, feet.astray_mm) - shaded)[[3, 4, 5]]
+    assert np.ptp(off) < 0.045
+
+
+def test_a_neck_bent_twice_with_unequal_lobes_is_followed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A cubic leaves 0.05 mm of it, and would call the row ragged."""
+    frets = np.arange(4, 19)
+    place = fret_position_mm(frets.astype(np.float64), 640.0)
+    for name, value in (("FRETS", frets), ("POSITION_MM", place)):
+        monkeypatch.setitem(globals(), name, value)
+    t = (place - place.mean()) / (np.ptp(place) / 2)
+    foot = 1.3 - 0.25 * np.exp(-(((t + 0.55) / 0.3) ** 2)) + 0.12 * np.cos(2.5 * t)
+    cubic = np.polyval(np.polyfit(t, foot, 3), t)
+    assert 1.48 * np.median(np.abs(foot - cubic)) > MAX_SCATTER_MM
+    seen = camera(3.0)
+    feet = find_feet(picture(seen, foot, 0.9), EDGE, slit(), seen, position_mm=place)
+    assert feet is not None
+    assert feet.is_sure
+    assert np.ptp((feet.below_mm - foot)[feet.seen]) < 0.045  # as above
+    assert feet.seen.sum() >= len(frets) - 2
 
 
 @pytest.mark.parametrize("noise", [0.004, 0.05])

@@ -14,6 +14,8 @@ from lightgap.vision.camera import OUTER_NEAR_MM, camera_from_comb
 from lightgap.vision.comb import Comb
 from lightgap.vision.feet import Feet
 from lightgap.vision.joined import (
+    ALONE_OUTLINES,
+    U_BOW_FAINT_MM,
     U_BOW_MIDDLE_MM,
     U_BOW_OUTER_MM,
     U_HEIGHT_MM,
@@ -51,7 +53,9 @@ def crowns(gap_mm: Array, u_mm: float, near_mm: float = 3.0) -> CrownSet:
 
 
 def joined(read: CrownSet, feet: Feet | None) -> Joined:
-    return join(read, read.covariance_mm2, np.full(N, OWN_U_MM), feet, U_EDGE_PX)
+    """Join crowns, which may be fewer than the frets, with feet."""
+    own = np.full(len(read.crowns), OWN_U_MM)
+    return join(read, read.covariance_mm2, own, feet, frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX)
 
 
 def sagitta_mm(gap_mm: Array) -> float:
@@ -116,6 +120,63 @@ def test_a_crown_that_stands_off_its_foot_is_given_no_number() -> None:
     np.testing.assert_allclose(got.crowns.gap_mm, np.delete(BOW_MM, 5), atol=0.01)  # a common height: the rest stays
 
 
+def test_where_a_crown_was_not_read_its_foot_speaks() -> None:
+    read = crowns(BOW_MM, 0.05)
+    some = read.only(np.array([0, 1, 2, 4, 5, 6, 7, 8]))  # the fourth and the last were not
+    got = joined(some, Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
+    assert [c.fret for c in got.crowns.crowns] == FRETS.tolist()
+    assert got.by_foot == 2
+    assert got.off_feet == 0
+    # What is known of the height of the wire and of the tilt, 1.5 and 0.5 mm, draws by as much.
+    np.testing.assert_allclose(got.crowns.gap_mm - BOW_MM, (got.crowns.gap_mm - BOW_MM)[0], atol=2e-4)
+    u = np.sqrt(np.diag(got.covariance_mm2))
+    assert (u[[3, 9]] > U_UNSEEN_MM).all()  # of a fret that nobody saw
+    assert (u[[2, 4]] < u[3]).all()
+    # The parts of the budget are of the same frets.
+    assert got.share.shape == got.feet_covariance_mm2.shape == (N, N)
+    assert got.crowns.sensitivity.shape == (N, 6)
+
+
+def test_a_faint_row_speaks_for_no_crown_and_bends_crowns_less() -> None:
+    bent = BOW_MM + 0.05 * ALONG**2
+    some = crowns(bent, 0.05).only(np.array([0, 1, 2, 4, 5, 6, 7, 8, 9]))
+    faint = joined(some, Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 0.2))
+    sure = joined(some, Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
+    assert faint.by_foot == 0
+    assert FRETS[3] not in [c.fret for c in faint.crowns.crowns]
+    assert not faint.agree
+    faint_mm, sure_mm = (_bow_mm(j) for j in (faint, sure))
+    assert abs(sure_mm - _bow_mm(None)) < abs(faint_mm - _bow_mm(None))
+    assert max(U_BOW_MIDDLE_MM, U_BOW_OUTER_MM) < U_BOW_FAINT_MM
+
+
+def _bow_mm(read: Joined | None) -> float:
+    """Return how far the crown in the middle lies under the line through the outermost ones, or truly lies."""
+    gap = (
+        dict(zip(FRETS.tolist(), BOW_MM, strict=True))
+        if read is None
+        else {c.fret: c.gap_mm for c in read.crowns.crowns}
+    )
+    share = (POSITION_MM[5] - POSITION_MM[0]) / (POSITION_MM[-1] - POSITION_MM[0])
+    return float(gap[FRETS[5]] - (1 - share) * gap[FRETS[0]] - share * gap[FRETS[-1]])
+
+
+@pytest.mark.parametrize(("crown_mm", "counts"), [(-0.1, True), (0.0, False)])
+def test_a_foot_off_the_row_counts_where_its_crown_bears_it_out(crown_mm: float, *, counts: bool) -> None:
+    """A fret that is not driven home stands high with its end; a shade under the end of a good one does not."""
+    gap, below, astray = BOW_MM.copy(), 1.0 + BOW_MM, np.full(N, np.nan)
+    gap[5] += crown_mm
+    below[5], astray[5] = np.nan, 1.0 + BOW_MM[5] - 0.1
+    feet = Feet(below, SCATTER_MM, 0.95, 1.0, astray)
+    got = joined(crowns(gap, 0.02), feet)
+    alone = joined(crowns(gap, 0.02), replace(feet, astray_mm=None))
+    assert got.off_feet == alone.off_feet == 0
+    u, u_alone = (np.sqrt(j.covariance_mm2[5, 5] - j.covariance_mm2[4, 5]) for j in (got, alone))
+    assert (u < 0.9 * u_alone) == counts  # both tell: the crown's own 0.02 and the foot's 0.012, against 0.02
+    off = got.crowns.gap_mm - gap
+    np.testing.assert_allclose(off, off[0], atol=0.003)  # nothing is moved off what the crowns say: they are right
+
+
 def test_a_missing_foot_leaves_its_crown_to_the_others() -> None:
     below = 1.0 + BOW_MM
     below[0] = np.nan
@@ -134,7 +195,9 @@ def test_unsure_feet_and_crowns_locked_on_nothing_are_left_alone(feet: Feet | No
     assert got.crowns == read
     assert not got.agree
     edge = U_EDGE_PX / PX_PER_MM * (ALONG**2 - 1 / 3)  # what the crowns too were read under
-    np.testing.assert_allclose(got.covariance_mm2, read.covariance_mm2 + np.outer(edge, edge))
+    told = ALONE_OUTLINES**2 * read.covariance_mm2 + np.outer(edge, edge)
+    np.testing.assert_allclose(got.covariance_mm2, told, rtol=1e-12)  # rounding
+    assert got.widened == ALONE_OUTLINES
     assert not got.feet_covariance_mm2.any()
 
 
