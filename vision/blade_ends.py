@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
@@ -14,19 +13,19 @@ from .edge import FLOOR, sample_strip
 from .photo import FloatImage
 
 COLUMN_MM = 0.1
-# Two bands of the face above the edge: clear of chamfer and mirrored crowns, within the lowest of straightedges.
-BANDS_MM = ((-2.4, -1.0), (-5.0, -3.0))
-BESIDE_MM, NEAR_MM, LEVEL_MM = 0.3, 1.0, 4.0  # left out at either side of an end, and looked at beyond that
-# A logarithm of light. A face's own shade changes by less within a few millimetres; a fainter end is not told.
-END_STEP = 0.35
-SUDDEN = 0.7  # share of the step that stands between near levels; a mirrored fret fades over more
-STAYS = 0.95  # of what lies beyond an end is not face
+# Bands of the face above the edge: clear of chamfer and mirrored crowns, within the lowest of usual straightedges.
+BANDS_MM, BAND_MM = np.arange(1.0, 9.0, 1.5), 1.5
+BESIDE_MM, NEAR_MM, FAR_MM = 0.3, 0.8, 12.0  # left out at either side of an end, looked at beside that, and farther
+# In the logarithm of light, and times what nine of ten columns of the face show of its grain and of what it mirrors.
+LEAST_STEP, USUAL_STEPS = 0.08, 2.5
+SHARE = 0.8  # of the bands in which it steps: a mirrored fret fades on the way up
+STAYS = 0.8  # of what lies beyond an end is not face
 
 
 def find_face_ends(luminance: FloatImage, x_px: Array, y_px: Array, px_per_mm: float) -> tuple[float, float]:
     """Return the columns between which the blade's face stands above its edge; infinite where no end is seen.
 
-    The face's light changes at once where the blade ends, at every height, and does not come back.
+    The face's light changes at once where the blade ends, at nearly every height, and does not come back.
 
     Parameters
     ----------
@@ -38,42 +37,71 @@ def find_face_ends(luminance: FloatImage, x_px: Array, y_px: Array, px_per_mm: f
         Scale there.
     """
     x = np.arange(x_px[0], x_px[-1], COLUMN_MM * px_per_mm)
-    y = np.interp(x, x_px, y_px)
-    levels = [_level(luminance, x, y, px_per_mm, band) for band in BANDS_MM]
-    low, high = _end([level[::-1] for level in levels]), _end(levels)
-    return -math.inf if low is None else float(x[len(x) - 1 - low]), math.inf if high is None else float(x[high])
+    levels = face_levels(luminance, x, np.interp(x, x_px, y_px), px_per_mm, over_mm=BANDS_MM)
+    half = len(x) // 2
+    low, high = _end(levels[:, :half][:, ::-1]), _end(levels[:, half:])
+    return -math.inf if low is None else float(x[half - 1 - low]), math.inf if high is None else float(x[half + high])
 
 
-def _level(luminance: FloatImage, x: Array, y: Array, px_per_mm: float, band_mm: tuple[float, float]) -> Array:
-    strip = sample_strip(luminance, y, x, px_per_mm=px_per_mm, below_mm=np.arange(*band_mm, 0.1))
-    return np.asarray(np.median(np.log(np.maximum(strip.light, 0) + FLOOR), axis=0), dtype=np.float64)
+def face_levels(luminance: FloatImage, x_px: Array, y_px: Array, px_per_mm: float, *, over_mm: Array) -> Array:
+    """Return the logarithm of light (bands, n) of the face in bands over its edge; NaN out of view.
+
+    Parameters
+    ----------
+    luminance
+        (height, width) linear light.
+    x_px, y_px
+        (n,) places along the edge.
+    px_per_mm
+        Scale there.
+    over_mm
+        (bands,) where each band begins, straight up from the edge, which is level only nearly.
+    """
+    slope = float(np.polyfit(x_px - x_px.mean(), y_px, 1)[0])
+    levels = np.full((len(over_mm), len(x_px)), np.nan)
+    for level, over in zip(levels, over_mm, strict=True):
+        lean = slope * (over + BAND_MM / 2) * px_per_mm
+        x, y = x_px + lean, y_px + slope * lean
+        seen = (x >= 0) & (x <= luminance.shape[1] - 1) & (y - (over + BAND_MM) * px_per_mm >= 0)
+        if seen.any():
+            below = np.arange(-over - BAND_MM, -over, 0.1)
+            strip = sample_strip(luminance, y[seen], x[seen], px_per_mm=px_per_mm, below_mm=below)
+            level[seen] = np.median(np.log(np.maximum(strip.light, 0) + FLOOR), axis=0)
+    return levels
 
 
-def _end(levels: list[Array]) -> int | None:
+def face_steps(levels: Array) -> tuple[Array, int]:
+    """Return by how much each band steps (bands, m) between medians close by, and the column of the first of them."""
+    near, beside = round(NEAR_MM / COLUMN_MM), round(BESIDE_MM / COLUMN_MM)
+    first = near + beside
+    if levels.shape[1] < 2 * first + 1:
+        return np.empty((len(levels), 0)), first
+    medians = np.median(sliding_window_view(levels, near, axis=1), axis=2)
+    apart = near + 2 * beside
+    return np.asarray(np.abs(medians[:, apart:] - medians[:, :-apart])), first
+
+
+def _end(levels: Array) -> int | None:
     """Return the last column of the face, going from the middle to higher columns; None when it does not end."""
-    beside, near, reach = (round(v / COLUMN_MM) for v in (BESIDE_MM, NEAR_MM, LEVEL_MM))
-    count = len(levels[0])
-    columns = np.arange(max(count // 2, beside + reach), count - beside - near)
-    if not len(columns):
+    steps, first = face_steps(levels)
+    seen = np.isfinite(steps).mean(axis=1) > SHARE if steps.size else np.array([False])
+    if not seen.any():
         return None
-    at_once = [_near_step(level, columns, beside=beside, near=near) for level in levels]
-    columns = columns[np.min(at_once, axis=0) > SUDDEN * END_STEP]
-    steps = [min(_step(level, i, beside=beside, near=near, reach=reach) for level in levels) for i in columns]
-    return int(columns[int(np.argmax(steps))]) if steps and max(steps) > 0 else None
+    known, levels, steps = np.isfinite(steps[seen]), levels[seen], np.nan_to_num(steps[seen])
+    usual = np.quantile(steps[:, : max(1, steps.shape[1] // 2)], 0.9, axis=1)
+    sudden = (steps > np.maximum(LEAST_STEP, USUAL_STEPS * usual)[:, None]).mean(axis=0) >= SHARE
+    total = steps.sum(axis=0)
+    for i in np.flatnonzero(sudden):
+        if total[i] >= total[max(0, i - 4) : i + 5].max() and _stays(levels[known[:, i]], int(i) + first):
+            return int(i) + first
+    return None
 
 
-def _near_step(level: Array, columns: NDArray[np.intp], *, beside: int, near: int) -> Array:
-    """Return the size of the step of light at each column, from medians close by."""
-    medians = np.median(sliding_window_view(level, near), axis=1)
-    return np.asarray(np.abs(medians[columns + beside] - medians[columns - beside - near]))
-
-
-def _step(level: Array, i: int, *, beside: int, near: int, reach: int) -> float:
-    """Return the size of a sudden, lasting step of light at a column, 0 when it is neither."""
-    inside, outside = level[i - beside - reach : i - beside], level[i + beside : i + beside + reach]
-    step = float(np.median(outside) - np.median(inside))
-    at_once = float(np.median(outside[:near]) - np.median(inside[-near:]))
-    if abs(step) < END_STEP or at_once / step < SUDDEN:
-        return 0.0
-    away = (level[i + beside :] - np.median(inside)) / step > 0.5
-    return abs(step) if away.mean() > STAYS else 0.0
+def _stays(levels: Array, at: int) -> bool:
+    """Tell whether what lies beyond a column is of another light than the face inside."""
+    beside, near, far = (round(v / COLUMN_MM) for v in (BESIDE_MM, NEAR_MM, FAR_MM))
+    inside = np.nanmedian(levels[:, max(0, at - beside - far) : at - beside], axis=1)
+    beyond = levels[:, at + beside : at + beside + far]
+    step = np.nanmedian(beyond[:, :near], axis=1) - inside
+    away = np.where(np.isfinite(beyond), (beyond - inside[:, None]) / step[:, None] > 0.5, np.nan)
+    return float(np.nanmean(away)) > STAYS

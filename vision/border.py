@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from lightgap.neck.errors import Refusal
 from lightgap.neck.profile import Array
 
 from .blade import SURE_STEP
+from .blade_ends import BAND_MM, BANDS_MM, COLUMN_MM, face_levels, face_steps
 from .edge import FLOOR, Line, sample_strip
 from .locate import EdgeCurve, track_edge
 from .photo import FloatImage
@@ -21,8 +21,7 @@ BESIDE_MM = np.concatenate([np.arange(-0.8, -0.15, 0.1), np.arange(0.2, 0.85, 0.
 # Background like the blade hides a stretch of its border; glare and shades on the face make no step.
 MIN_SHARE = 0.55
 # Where the lower edge goes on past the upper one's end: by at least so much, and how the face is looked at there.
-SHORT_MM, NEAR_MM, CLEAR_MM, BAND_MM = 2.0, 2.8, 1.0, 1.5
-COLUMN_MM, WIDE_MM, APART_MM = 0.1, 0.8, 0.6
+SHORT_MM, ABOUT_MM = 2.0, 2.8
 LEAST_STEP, SHARP = 0.03, 2.4  # in the logarithm of light; times what nine of ten columns of the face show
 
 
@@ -85,31 +84,19 @@ def _ends_there(luminance: FloatImage, edge: EdgeCurve, border: EdgeCurve, colum
 
     The other two are those between which it steps by no more than its grain and what it mirrors make it.
     """
-    about, inner = columns[0], np.arange(columns[1], columns[2], COLUMN_MM * px_per_mm)
+    near = columns[0] + np.arange(-ABOUT_MM, ABOUT_MM, COLUMN_MM) * px_per_mm
+    inner = np.arange(columns[1], columns[2], COLUMN_MM * px_per_mm)
     rise_mm = float((edge.straight_on_y_px(inner) - border.straight_on_y_px(inner)).mean()) / px_per_mm
-    slope = edge.as_line().slope
-    sharp = []
-    for over_mm in np.arange(CLEAR_MM, rise_mm - CLEAR_MM - BAND_MM, BAND_MM):
-        # Straight up from the edge, which is level only nearly.
-        lean = slope * (over_mm + BAND_MM / 2) * px_per_mm
-        near = about + np.arange(-NEAR_MM, NEAR_MM, COLUMN_MM) * px_per_mm
-        usual, here = (_steps(luminance, edge, x + lean, over_mm, px_per_mm) for x in (inner, near))
-        if len(usual) and len(here):
-            sharp.append(here / max(float(np.quantile(usual, 0.9)), LEAST_STEP))
-    return bool(sharp) and float(np.median(sharp, axis=0).max()) > SHARP
-
-
-def _steps(luminance: FloatImage, edge: EdgeCurve, x: Array, over_mm: float, px_per_mm: float) -> Array:
-    """Return how much the logarithm of light steps along columns, in a band so far over the edge; none out of view."""
-    y = edge.straight_on_y_px(x)
-    if y.min() - (over_mm + BAND_MM) * px_per_mm < 0 or x.min() < 0 or x.max() > luminance.shape[1] - 1:
-        return np.array([])
-    below = np.arange(-over_mm - BAND_MM, -over_mm, 0.1)
-    strip = sample_strip(luminance, y, x, px_per_mm=px_per_mm, below_mm=below)
-    level = np.median(np.log(np.maximum(strip.light, 0) + FLOOR), axis=0)
-    beside, apart = round(WIDE_MM / COLUMN_MM), round(APART_MM / COLUMN_MM)
-    medians = np.median(sliding_window_view(level, beside), axis=1)
-    return np.asarray(np.abs(medians[beside + apart :] - medians[: -beside - apart]))
+    over_mm = np.arange(BANDS_MM[0], rise_mm - BANDS_MM[0] - BAND_MM, BAND_MM)
+    usual, here = (
+        face_steps(face_levels(luminance, x, edge.straight_on_y_px(x), px_per_mm, over_mm=over_mm))[0]
+        for x in (inner, near)
+    )
+    seen = np.isfinite(usual).all(axis=1) & np.isfinite(here).all(axis=1)
+    if not seen.any():
+        return False
+    sharp = here[seen] / np.maximum(np.quantile(usual[seen], 0.9, axis=1), LEAST_STEP)[:, None]
+    return float(np.median(sharp, axis=0).max()) > SHARP
 
 
 def rise_px(edge: EdgeCurve, border: EdgeCurve, column_px: float) -> float:

@@ -37,6 +37,7 @@ MORE_ORDER, FEET_PER_ORDER = 1, 3  # a neck bent both ways is followed by a poly
 # A row of feet: how much of the best step of light most of them have, how straight it lies, how many are seen.
 MIN_SCORE, MAX_SCATTER_MM, MIN_FEET, MIN_SHARE = 0.8, 0.03, 4, 0.7
 STRAIGHT_SCORE, STRAIGHT_MM = 0.68, 0.013  # a row so straight proves itself with less
+PROVING_FACES = 0.8
 MIN_FACES = 0.5  # strings and borders go on between the ends: half of the ends must stand out
 FACE_MM, BESIDE_MM, OTHER_LIGHT = (0.15, 0.6), (1.3, 1.9), 0.1  # over the foot; beside its middle; in its logarithm
 SCATTER_FLOOR_MM = 0.003  # of a few feet in one line by chance
@@ -80,6 +81,11 @@ class Feet:
         strong = self.score > MIN_SCORE and self.scatter_mm < MAX_SCATTER_MM
         straight = self.score > STRAIGHT_SCORE and self.scatter_mm < STRAIGHT_MM
         return bool(enough and (strong or straight))
+
+    @property
+    def bears_out(self) -> bool:
+        """Whether nearly all ends stand out: a string under the crowns bends as straight as they do."""
+        return self.is_sure and self.faces > PROVING_FACES
 
     @property
     def is_sure(self) -> bool:

@@ -50,7 +50,6 @@ U_UNBORNE_MM = 0.05
 # Of the line through the frets it rests on: its weight, or a hand, is not at its middle, and they may be the next ones,
 # a twentieth of a millimetre lower (common practice, no published source).
 U_LEVEL_MM = 0.05
-PROVING_FACES = 0.8  # a string under the crowns bends as straight as they do: ends must stand out to bear them out
 MAX_BOW_U_MM = 0.09  # crowns that leave the bow so open have locked on nothing, and feet do not prove them
 
 
@@ -121,7 +120,7 @@ def join(
     u_edge_px
         Of the bend of the straightedge's edge, on which both readings rest.
     """
-    if feet is None or not feet.is_row or leaves_bow_open(crowns, covariance_mm2):
+    if feet is None or not feet.is_row or (leaves_bow_open(crowns, covariance_mm2) and not feet.bears_out):
         return _as_read(crowns, own_u_mm, covariance_mm2, u_edge_px)
     fall = _fall_mm(crowns, position_mm)
     read = np.searchsorted(frets, [c.fret for c in crowns.crowns])
@@ -203,7 +202,7 @@ def _joined(
         bent = (change - np.polyval(np.polyfit(along, change, 1), along)) / np.sqrt(3)
         covariance, added = covariance + np.outer(bent, bent), added + np.outer(bent, bent)
     moved = tuple(replace(c, gap_mm=c.gap_mm + float(d)) for c, d in zip(crowns.crowns, change, strict=True))
-    agree = alike and feet.faces > PROVING_FACES
+    agree = alike and feet.bears_out
     return Joined(
         replace(crowns, crowns=moved), own_u_mm, (covariance + covariance.T) / 2, share, added, edge, agree=agree
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +21,9 @@ from .uncertainty import crown_covariance, own_u_mm
 
 MIN_CROWNS = 4
 MAX_ELEVATION_RAD = 0.075
+# From the end of the edge as followed: a fret nearer to it, of which only the foot is seen, may stand past the
+# straightedge.
+FOOT_INSIDE_MM = 3.0
 
 
 def check_tilt(crowns: CrownSet) -> None:
@@ -90,6 +95,7 @@ def weigh(
         floating. Strong feet overrule the last two, but for crowns that stand off their feet: frets may be as bad.
     """
     check_tilt(crowns)
+    feet = feet and _under(edge, feet, crowns, frets=frets, position_mm=position_mm)
     rests = rests_in_view(crowns, edge, width_px)
     may = crowns.camera.beside_outer or (rests and not by_height)
     alone = None
@@ -113,3 +119,11 @@ def weigh(
     floats = joined.crowns.lowest_gap_mm > touching_mm(crowns.camera, proven=joined.agree)
     lacking = (crowns.camera.beside_outer and floats) or leaves_bow_open(crowns, covariance)
     return alone if alone and lacking else joined
+
+
+def _under(edge: EdgeCurve, feet: Feet, crowns: CrownSet, *, frets: NDArray[np.int64], position_mm: Array) -> Feet:
+    """Return the feet without those at the very end of the edge whose crowns were not read."""
+    x, margin = crowns.camera.comb.x_px(position_mm), FOOT_INSIDE_MM * crowns.camera.comb.px_per_mm
+    inside = (x > edge.low_px + margin) & (x < edge.high_px - margin)
+    read = np.isin(frets, [c.fret for c in crowns.crowns])
+    return replace(feet, below_mm=np.where(inside | read, feet.below_mm, np.nan))

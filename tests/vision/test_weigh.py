@@ -99,6 +99,20 @@ def test_strong_feet_stand_alone_where_crowns_were_not_read(what: dict[str, obje
     np.testing.assert_allclose(got.crowns.gap_mm, BOW_MM - chord, atol=1e-12)  # as the feet lie: rounding
 
 
+def test_a_fret_at_the_very_end_of_the_edge_is_not_measured_by_its_foot() -> None:
+    """It may stand past the straightedge, where a string goes on in the line of its edge."""
+    read = crowns()
+    comb = read.camera.comb
+    last_px = float(comb.x_px(POSITION_MM[-1:])[0])
+    inward = np.sign(float(comb.x_px(POSITION_MM[:1])[0]) - last_px)
+    low, high = sorted((last_px - inward * comb.px_per_mm, float(comb.x_px(POSITION_MM[:1])[0]) + inward * 500.0))
+    edge = replace(ENDS_HERE, low_px=low, high_px=high)
+    kept = read.only(np.arange(len(read.crowns) - 1))
+    assert FRETS[-1] in [c.fret for c in weighed(read, STRONG, edge=edge).crowns.crowns]
+    assert FRETS[-1] not in [c.fret for c in weighed(kept, STRONG, edge=edge).crowns.crowns]
+    assert FRETS[-1] in [c.fret for c in weighed(kept, STRONG).crowns.crowns]
+
+
 CODES = {"unlike one another": "shapes-disagree", "unlike any fret": "shapes-disagree", "hardly any": "too-few-crowns"}
 
 
