@@ -99,7 +99,8 @@ def analyse_bow(profile: GapProfile, relief: Relief) -> Bow:
     The crown that stands off most is set aside and the rest judged again. A claim needs both the deletion residual and
     the rocker test on its neighbours to be beyond their expanded uncertainties.
     """
-    inside = [i for i, f in enumerate(profile.frets) if relief.chord[0] <= f <= relief.chord[1] and f > 0]
+    low, high = max(1, relief.chord[0]), relief.chord[1]
+    inside = [i for i, c in enumerate(profile.crowns) if low <= c.fret <= high and not c.extrapolated]
     frets = tuple(profile.frets[i] for i in inside)
     if len(inside) < FEW_CROWNS + 1:
         nothing = frozen_array(np.zeros(len(frets)))

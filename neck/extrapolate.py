@@ -65,6 +65,7 @@ def extrapolate(profile: GapProfile, position_mm: Mapping[int, float]) -> Extrap
     whole = np.vstack([np.eye(read), weights])
     bend = np.pad(bend, (read, 0))
     covariance = whole @ profile.covariance_mm2 @ whole.T + bend
+    covariance = (covariance + covariance.T) / 2
     gap, u_mm = whole @ profile.gap_mm, np.sqrt(np.diag(covariance))
     crowns = [*profile.crowns]
     for i, (fret, place) in enumerate(position_mm.items(), start=read):

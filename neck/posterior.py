@@ -22,9 +22,9 @@ import numpy as np
 
 from .profile import Array, GapProfile, frozen_array
 
-# Of the curvature of necks, mm^(-1/2): twice what simulated ones of all shapes have in the mean, lest the few that bend
+# Of the curvature of necks, mm^(-1/2): more than simulated ones of all shapes have in the mean, lest the few that bend
 # strongly, or twice, are levelled.
-BEND_PER_ROOT_MM = 6e-4
+BEND_PER_ROOT_MM = 5e-4
 TAU_GRID_MM = np.geomspace(0.001, 0.1, 13)
 TAU_PRIOR_MM, TAU_PRIOR_LOG_SD = 0.012, np.log(2.5)
 # Among few crowns an odd one, a tenth of a millimetre high or low, cannot be told from scatter: it is allowed for.

@@ -175,4 +175,5 @@ def now_text() -> str:
 def _made_of(measurement: Measurement) -> str:
     profile = measurement.profile
     length = f"scale length {profile.scale_length_mm:g} mm" if profile.scale_length_mm else "scale length not given"
-    return f"{len(profile.crowns)} crowns measured, frets {profile.frets[0]} to {profile.frets[-1]}; {length}"
+    read = [c.fret for c in profile.crowns if not c.extrapolated]
+    return f"{len(read)} crowns measured, frets {read[0]} to {read[-1]}; {length}"

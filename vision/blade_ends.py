@@ -15,11 +15,15 @@ from .photo import FloatImage
 COLUMN_MM = 0.1
 # Bands of the face above the edge: clear of chamfer and mirrored crowns, within the lowest of usual straightedges.
 BANDS_MM, BAND_MM = np.arange(1.0, 9.0, 1.5), 1.5
-BESIDE_MM, NEAR_MM, FAR_MM = 0.3, 0.8, 12.0  # left out at either side of an end, looked at beside that, and farther
+BESIDE_MM, NEAR_MM, FAR_MM = 0.3, 0.8, 12.0  # left out at either side of an end, looked at beside that, and inside
 # In the logarithm of light, and times what nine of ten columns of the face show of its grain and of what it mirrors.
 LEAST_STEP, USUAL_STEPS = 0.08, 2.5
 SHARE = 0.8  # of the bands in which it steps: a mirrored fret fades on the way up
-STAYS = 0.8  # of what lies beyond an end is not face
+STAYS, LASTS_MM = 0.8, 25.0  # of so much beyond an end, so much is not face
+AGAIN, BACK_MM = (
+    0.35,
+    3.0,
+)  # nearer to the face's light than that, in shares of the step, and so much of it: the face is back
 
 
 def find_face_ends(luminance: FloatImage, x_px: Array, y_px: Array, px_per_mm: float) -> tuple[float, float]:
@@ -38,8 +42,11 @@ def find_face_ends(luminance: FloatImage, x_px: Array, y_px: Array, px_per_mm: f
     """
     x = np.arange(x_px[0], x_px[-1], COLUMN_MM * px_per_mm)
     levels = face_levels(luminance, x, np.interp(x, x_px, y_px), px_per_mm, over_mm=BANDS_MM)
-    half = len(x) // 2
-    low, high = _end(levels[:, :half][:, ::-1]), _end(levels[:, half:])
+    levels = levels[np.isfinite(levels).mean(axis=1) > SHARE]
+    if not len(levels):
+        return -math.inf, math.inf
+    half, face = len(x) // 2, np.nanmedian(levels, axis=1)
+    low, high = _end(levels[:, :half][:, ::-1], face), _end(levels[:, half:], face)
     return -math.inf if low is None else float(x[half - 1 - low]), math.inf if high is None else float(x[half + high])
 
 
@@ -81,27 +88,37 @@ def face_steps(levels: Array) -> tuple[Array, int]:
     return np.asarray(np.abs(medians[:, apart:] - medians[:, :-apart])), first
 
 
-def _end(levels: Array) -> int | None:
-    """Return the last column of the face, going from the middle to higher columns; None when it does not end."""
+def _end(levels: Array, face: Array) -> int | None:
+    """Return the last column of the face, going from the middle to higher columns; None when it does not end.
+
+    `face` (bands,) is its usual light. An object that leans on the face is not its end: beyond it the face comes back.
+    """
     steps, first = face_steps(levels)
-    seen = np.isfinite(steps).mean(axis=1) > SHARE if steps.size else np.array([False])
-    if not seen.any():
+    if not steps.size:
         return None
-    known, levels, steps = np.isfinite(steps[seen]), levels[seen], np.nan_to_num(steps[seen])
+    known, steps = np.isfinite(steps), np.nan_to_num(steps)
     usual = np.quantile(steps[:, : max(1, steps.shape[1] // 2)], 0.9, axis=1)
     sudden = (steps > np.maximum(LEAST_STEP, USUAL_STEPS * usual)[:, None]).mean(axis=0) >= SHARE
     total = steps.sum(axis=0)
-    for i in np.flatnonzero(sudden):
-        if total[i] >= total[max(0, i - 4) : i + 5].max() and _stays(levels[known[:, i]], int(i) + first):
-            return int(i) + first
+    for i in np.flatnonzero(sudden)[::-1]:
+        if total[i] >= total[max(0, i - 4) : i + 5].max():
+            bands = known[:, i]
+            if _is_last(levels[bands], face[bands], at=int(i) + first):
+                return int(i) + first
     return None
 
 
-def _stays(levels: Array, at: int) -> bool:
-    """Tell whether what lies beyond a column is of another light than the face inside."""
-    beside, near, far = (round(v / COLUMN_MM) for v in (BESIDE_MM, NEAR_MM, FAR_MM))
+def _is_last(levels: Array, face: Array, *, at: int) -> bool:
+    """Tell whether the face reaches up to a column, and nowhere beyond it."""
+    beside, near, far, lasts, back = (round(v / COLUMN_MM) for v in (BESIDE_MM, NEAR_MM, FAR_MM, LASTS_MM, BACK_MM))
     inside = np.nanmedian(levels[:, max(0, at - beside - far) : at - beside], axis=1)
-    beyond = levels[:, at + beside : at + beside + far]
-    step = np.nanmedian(beyond[:, :near], axis=1) - inside
-    away = np.where(np.isfinite(beyond), (beyond - inside[:, None]) / step[:, None] > 0.5, np.nan)
-    return float(np.nanmean(away)) > STAYS
+    beyond = levels[:, at + beside :]
+    outside = np.nanmedian(beyond[:, :near], axis=1)
+    step = outside - inside
+    clear = (np.abs(step) > LEAST_STEP / 2) & (np.abs(outside - face) > np.abs(inside - face))
+    if clear.mean() < SHARE:
+        return False
+    beyond, inside, step = beyond[clear], inside[clear, None], step[clear, None]
+    away = np.where(np.isfinite(beyond), (beyond - inside) / step, np.nan)
+    again = (np.abs(away) < AGAIN).mean(axis=0) >= SHARE
+    return float(np.nanmean(away[:, :lasts] > 0.5)) > STAYS and int(again.sum()) < back

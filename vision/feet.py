@@ -33,11 +33,11 @@ SIDE_FLOOR = 0.25 * FLOOR  # a board's side is dark: the logarithm must not end 
 BESIDE_ROW_MM = 0.1
 LEVEL_STEP_MM, TILTS_MM, BOWS_MM = 0.02, np.arange(-0.3, 0.31, 0.05), np.arange(-0.4, 0.41, 0.05)
 NEAR_MM = (0.15, 0.1, 0.1, 0.1)  # round by round, about the row that the others make
-MORE_ORDER, FEET_PER_ORDER = 1, 3  # a neck bent both ways is followed by a polynomial of more orders, if feet allow
+FEET_PER_ORDER = 3  # a neck bent both ways is followed by a polynomial of one order more a round, if feet allow
 # A row of feet: how much of the best step of light most of them have, how straight it lies, how many are seen.
 MIN_SCORE, MAX_SCATTER_MM, MIN_FEET, MIN_SHARE = 0.8, 0.03, 4, 0.7
 STRAIGHT_SCORE, STRAIGHT_MM = 0.68, 0.013  # a row so straight proves itself with less
-PROVING_FACES = 0.8
+PROVING_FACES = 0.8  # nearly all: a string under the crowns bends as straight as they do
 MIN_FACES = 0.5  # strings and borders go on between the ends: half of the ends must stand out
 FACE_MM, BESIDE_MM, OTHER_LIGHT = (0.15, 0.6), (1.3, 1.9), 0.1  # over the foot; beside its middle; in its logarithm
 SCATTER_FLOOR_MM = 0.003  # of a few feet in one line by chance
@@ -83,14 +83,14 @@ class Feet:
         return bool(enough and (strong or straight))
 
     @property
-    def bears_out(self) -> bool:
-        """Whether nearly all ends stand out: a string under the crowns bends as straight as they do."""
-        return self.is_sure and self.faces > PROVING_FACES
-
-    @property
     def is_sure(self) -> bool:
         """Whether the row is one that only feet make."""
         return self.is_row and self.faces > MIN_FACES
+
+    @property
+    def bears_out(self) -> bool:
+        """Whether nearly all ends stand out."""
+        return self.is_sure and self.faces > PROVING_FACES
 
 
 def find_feet(
@@ -123,8 +123,10 @@ def find_feet(
         usual = float(np.median(strength[strength > 0])) if (strength > 0).any() else 0.0
         if not usual:
             return None
-        order = min(2 + turn * MORE_ORDER, max(2, len(along) // FEET_PER_ORDER))
+        order = min(2 + turn, max(2, int(np.isfinite(below).sum()) // FEET_PER_ORDER))
         row, scatter = through_most(along, below, np.minimum(strength / usual, 1.0), order=order)
+    if not np.isfinite(row).all():
+        return None
     faces = _faces(luminance, edge, slit, expected, scale, row)
     clear = strength > FAINT * usual
     on_row = np.abs(below - row) < max(OFF_ROW * scatter, OFF_ROW_MM)

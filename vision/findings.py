@@ -65,7 +65,8 @@ _KINDS = (
         "too-few-crowns",
         "refusal",
         "too few crowns could be read",
-        "Relief needs the two ends of the chord and crowns between them. A missing end is never guessed.",
+        "Relief needs the two ends of the chord and crowns between them. An end of --chord is carried on over two "
+        "frets at most, and never without saying so.",
         "light the frets from the camera's side, put a light card or dark cloth close behind the neck, keep strings "
         "out of the gap, or choose chord ends that are in view",
     ),
@@ -176,7 +177,7 @@ _KINDS = (
         "refusal",
         "the relief is too uncertain to be of use",
         "The photo was measured, but the expanded uncertainty of the relief is wider than --want-U allows, or than "
-        "0.4 mm, by which no neck is judged. The line names the largest part of the uncertainty and what shrinks that "
+        "0.3 mm, by which no neck is judged. The line names the largest part of the uncertainty and what shrinks that "
         "part.",
         "change what the largest line of the budget names (--budget), measure several photos together, or allow more",
     ),

@@ -16,10 +16,10 @@ from lightgap.neck.contact import rest_on
 from lightgap.neck.profile import Array
 
 from .feet import MIN_FACES, Feet, along_board, through_most
-from .readings import CrownFit, CrownSet
+from .readings import MIN_SHARE, CrownFit, CrownSet
 from .shading import Mask
 
-# Wire is drawn, and levelled on the neck, to a hundredth (common practice, no published source).
+# Of wire and its levelling on the neck (by own renders with truth, whose wire scatters by 0.008 mm).
 U_WIRE_MM = 0.009
 # All feet in one curve along the board: its radius and taper, what an end's bevel hides. By own renders with truth.
 U_BOW_OUTER_MM, U_BOW_MIDDLE_MM = 0.008, 0.018
@@ -37,12 +37,12 @@ OPEN_MM = 10.0  # of a crown that was not read
 # Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what
 # a camera above the board's slope adds.
 BORDER_MM = (0.6, 1.6)
-ALONE_SCORE, ALONE_FACES = 0.9, 0.7  # of feet that no crown bears out; by own renders with truth
+ALONE_SCORE, ALONE_FACES = 0.85, 0.55  # of feet that no crown bears out; by own renders with truth
 # The highest of them under the edge: a fret's height and a bevel, and from the middle what a camera one degree below
 # the board or three above it adds over half a board's width (common practice, no published source).
 FOOT_OUTER_MM, FOOT_MIDDLE_MM = (0.5, 1.9), (0.2, 2.9)
-# Of each fret of which no crown was seen: it may be worn, high or loose. One in twenty is, by a tenth of a millimetre
-# (common practice, no published source).
+# Of each fret of which no crown was seen: it may be worn, high or loose. (By own renders with truth, in which
+# one fret in a hundred is.)
 U_UNSEEN_MM = 0.026
 # Of a crown that no foot bears out beside others that feet do: at a row's end, where most are misread (by own renders
 # with truth).
@@ -50,7 +50,8 @@ U_UNBORNE_MM = 0.05
 # Of the line through the frets it rests on: its weight, or a hand, is not at its middle, and they may be the next ones,
 # a twentieth of a millimetre lower (common practice, no published source).
 U_LEVEL_MM = 0.05
-MAX_BOW_U_MM = 0.09  # crowns that leave the bow so open have locked on nothing, and feet do not prove them
+# Crowns that leave the bow so open have locked on nothing; only feet whose ends stand out bend them.
+MAX_BOW_U_MM = 0.09
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ class Joined:
     off_feet
         How many crowns stood off their feet and are left out.
     by_foot
-        How many frets' crowns were not read, so that their feet speak for them.
+        Frets whose crowns were not read, so that their feet speak for them.
     agree
         Crowns and feet tell the same bend, and nearly all feet have an end that stands out.
     rests
@@ -89,7 +90,7 @@ class Joined:
     edge_covariance_mm2: Array = field(repr=False)
     widened: float = 1.0
     off_feet: int = 0
-    by_foot: int = 0
+    by_foot: tuple[int, ...] = ()
     agree: bool = False
     rests: bool = True
 
@@ -122,6 +123,9 @@ def join(
     """
     if feet is None or not feet.is_row or (leaves_bow_open(crowns, covariance_mm2) and not feet.bears_out):
         return _as_read(crowns, own_u_mm, covariance_mm2, u_edge_px)
+    # Beside a row that may be no feet's crowns keep the doubt that they have alone, and none gives way to it.
+    wide = 1.0 if feet.is_sure else _alone_factor(crowns)
+    covariance_mm2, own_u_mm = wide**2 * covariance_mm2, wide * own_u_mm
     fall = _fall_mm(crowns, position_mm)
     read = np.searchsorted(frets, [c.fret for c in crowns.crowns])
     astray = np.nan if feet.astray_mm is None else feet.astray_mm
@@ -131,11 +135,14 @@ def join(
     off = _stands_off(along_board(crowns.position_mm), apart, u_mm)
     # A foot off the row counts where its crown bears it out: then the fret stands high or low as a whole.
     apart[off] = np.nan
-    kept = np.flatnonzero(~(off & feet.seen[read]))
-    unread = np.setdiff1d(np.flatnonzero(feet.seen), read) if feet.is_sure else np.array([], dtype=np.intp)
+    kept = np.flatnonzero(~(off & feet.seen[read] & feet.is_sure))
+    # Feet speak beside crowns, not for most of them: that they may only where they stand alone.
+    speak = feet.is_sure and len(kept) >= MIN_SHARE * len(frets)
+    unread = np.setdiff1d(np.flatnonzero(feet.seen), read) if speak else np.array([], dtype=np.intp)
     apart, given = apart[kept], crowns.only(kept)
     if np.isfinite(apart).sum() < MIN_JOINED:
-        alone = _as_read(given, own_u_mm[kept], covariance_mm2[np.ix_(kept, kept)], u_edge_px)
+        here = np.ix_(kept, kept)
+        alone = _as_read(given, own_u_mm[kept] / wide, covariance_mm2[here] / wide**2, u_edge_px)
         return replace(alone, off_feet=len(read) - len(kept))
     level_mm = feet.below_mm[unread] - fall[unread] - float(np.nanmedian(apart))
     whole, order = _with_unread(given, frets[unread], position_mm[unread], level_mm)
@@ -148,7 +155,7 @@ def join(
     by_crown = by_crown[np.ix_(order, order)]
     unseen = np.where(order >= len(kept), U_UNSEEN_MM, 0.0)
     joined = _joined(whole, by_crown, own, feet, apart=apart, unseen_mm=unseen, u_edge_px=u_edge_px)
-    return replace(joined, off_feet=len(read) - len(kept), by_foot=len(unread))
+    return replace(joined, widened=wide, off_feet=len(read) - len(kept), by_foot=tuple(frets[unread].tolist()))
 
 
 def _with_unread(
@@ -285,8 +292,12 @@ def feet_alone(
 def _as_read(crowns: CrownSet, own_u_mm: Array, covariance_mm2: Array, u_edge_px: float) -> Joined:
     edge = _edge_covariance(crowns, along_board(crowns.position_mm), u_edge_px)
     none = np.zeros_like(covariance_mm2)
-    wide = ALONE_PIXELS if crowns.by_pixels else ALONE_OUTLINES
+    wide = _alone_factor(crowns)
     return Joined(crowns, own_u_mm, wide**2 * covariance_mm2 + edge, np.eye(len(none)), none, edge, wide)
+
+
+def _alone_factor(crowns: CrownSet) -> float:
+    return ALONE_PIXELS if crowns.by_pixels else ALONE_OUTLINES
 
 
 def _covariance(feet: Feet, along: Array, *, outer: bool) -> Array:

@@ -177,10 +177,12 @@ def _caption(m: Measurement, width: int) -> ByteImage:
         "s-bend": "S-bend: above the chord on one side, below it on the other",
         "cannot-tell": "which way it bends cannot be told",
     }[r.shape]
+    seen = [c for c in m.profile.crowns if c.fret in r.chord and c.x_px is not None]
+    drawn = " (blue)" if len(seen) == 2 else ", not drawn: an end was not read"
     lines = [
         f"relief {r.relief_mm:+.3f} mm ({r.relief_mm / 25.4:+.4f} in), U {r.U_mm:.3f} mm (k={r.k:g}),"
         f" at fret {r.at_fret}",
-        f"chord frets {r.chord[0]} to {r.chord[1]} (blue); {meaning}",
+        f"chord frets {r.chord[0]} to {r.chord[1]}{drawn}; {meaning}",
     ]
     step = round(38 * size)
     box = np.full((step * len(lines) + round(18 * size), width, 3), PAPER, dtype=np.uint8)

@@ -14,6 +14,7 @@ from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contac
 
 from .calibrate import Numbering, settle_scale
 from .camera import BoardCamera
+from .comb import MAX_FRET
 from .contact import touching_mm
 from .crowns import measure_crowns
 from .feet import find_feet
@@ -103,12 +104,13 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     chord = choose_chord(profile, settings.chord)
     check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
-    missing = len(seen) - len(joined.crowns.crowns) + joined.by_foot
+    missing = len(seen) - len(joined.crowns.crowns) + len(joined.by_foot)
     hidden = len(seen) - len(frets)
     detail = [f"{missing} of {len(seen)}"]
     detail += [f"{hidden} of them behind strings"] if hidden else []
     detail += [f"{joined.off_feet} of them off their feet"] if joined.off_feet else []
-    detail += [f"{joined.by_foot} of them read by their feet"] if joined.by_foot else []
+    shift = profile.frets[0] - joined.crowns.crowns[0].fret
+    detail += [f"by their feet: {', '.join(str(f + shift) for f in joined.by_foot)}"] if joined.by_foot else []
     warnings += [warning("crowns-left-out", ", ".join(detail))] if missing else []
     carried = [c.fret for c in profile.crowns if c.extrapolated]
     warnings += [warning("end-extrapolated", f"fret {', '.join(map(str, carried))}")] if carried else []
@@ -217,8 +219,10 @@ def reach_chord(profile: GapProfile, wanted: tuple[int, int] | None, scale_lengt
         return extrapolate(profile, {})
     first, last = sorted(wanted)
     inside = [f for f in profile.frets if first <= f <= last]
-    near = {first: min(inside, default=last) - first, last: last - max(inside, default=first)}
-    ends = [fret for fret, apart in near.items() if 0 < apart <= MAX_CARRIED and fret not in profile.frets]
+    if not inside:
+        return extrapolate(profile, {})
+    near = {first: inside[0] - first, last: last - inside[-1]}
+    ends = [fret for fret, apart in near.items() if 0 < apart <= MAX_CARRIED and 1 <= fret <= MAX_FRET]
     return extrapolate(profile, {fret: float(fret_position_mm(float(fret), scale_length_mm)) for fret in ends})
 
 
@@ -242,7 +246,7 @@ def choose_chord(profile: GapProfile, wanted: tuple[int, int] | None) -> tuple[i
 def check_coverage(profile: GapProfile, chord: tuple[int, int]) -> None:
     """Refuse when too many crowns between the chord's ends are missing: the deepest may be among them."""
     first, last = sorted(chord)
-    read = sum(first <= f <= last for f in profile.frets)
+    read = sum(first <= c.fret <= last for c in profile.crowns if not c.extrapolated)
     if read < MIN_SHARE * (last - first + 1):
         raise refusal("too-few-crowns", f"{read} of {last - first + 1} between the chord's ends")
 

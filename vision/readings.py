@@ -94,8 +94,9 @@ class CrownSet:
 
     @property
     def median_misfit(self) -> float:
-        """Misfit of the crown in the middle of the order, in units of the scatter assumed."""
-        return float(np.median([c.misfit for c in self.crowns]))
+        """Misfit of the crown in the middle of the order, in units of the scatter assumed; 0 where none was read."""
+        read = [c.misfit for c in self.crowns if c.points]
+        return float(np.median(read)) if read else 0.0
 
     @property
     def lowest_gap_mm(self) -> float:

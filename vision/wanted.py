@@ -8,7 +8,7 @@ from .findings import refusal
 from .types import BudgetLine, Measurement
 
 # Necks are bent by less (common practice, no published source): so uncertain a relief tells nothing of one.
-MOST_U_MM = 0.4
+MOST_U_MM = 0.3
 
 
 def check_wanted_U(measurement: Measurement, wanted_U_mm: float | None) -> Measurement:

@@ -154,6 +154,8 @@ def compare(result: Measurement, sidecar: dict[str, Any]) -> dict[str, Any]:
 def try_photo(photo: Path, *, chord: tuple[int, int] | None = None, whole: bool = False) -> Outcome:
     """Measure one photo as a user would, and hold it against its sidecar; `whole` asks for all frets it shows."""
     sidecar = json.loads(photo.with_suffix(".json").read_text("utf-8"))
+    if whole and chord is not None:
+        raise ValueError("a chord, or the whole of it")
     if whole:
         first, last = sidecar["truth"]["relief_span_frets"]
         chord = first, last

@@ -9,9 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from neck_profiles import bow, make_profile
+from scipy.interpolate import make_smoothing_spline
 
+from lightgap.neck import posterior
 from lightgap.neck.errors import InputError
 from lightgap.neck.frets import fret_position_mm
+from lightgap.neck.posterior import crown_posterior
 from lightgap.neck.profile import CrownGap, GapProfile, Relief
 from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
 from lightgap.neck.straightness import chord_matrix
@@ -192,3 +195,32 @@ def test_crown_hardly_seen_among_few_is_where_its_neighbours_have_it() -> None:
 
 def test_odd_fret_that_is_seen_surely_stays_among_few() -> None:
     assert compute_relief(unsure_at(3, 0.1, u_mm=0.002)).relief_mm == pytest.approx(0.15, abs=0.003)
+
+
+def test_the_lesser_lobe_of_an_s_is_not_levelled() -> None:
+    """A cubic through these gaps leaves 0.03 of its 0.11 mm, and makes 0.14 of the other's 0.11."""
+    profile = make_profile(unequal_s(), u_mm=0.03)
+    x, gap = profile.position_mm, profile.gap_mm
+    cubic = np.polyval(np.polyfit(x, gap, 3), x)
+    matrix = chord_matrix(x, (0, len(x) - 1))
+    lobe = int(np.argmin(matrix @ gap))
+    assert (matrix @ cubic)[lobe] > 0.6 * (matrix @ gap)[lobe]  # above the chord is negative: levelled by four tenths
+    mean = matrix @ crown_posterior(profile).mean_mm
+    assert mean[lobe] == pytest.approx((matrix @ gap)[lobe], abs=0.03)  # the noise of one gap
+
+
+def test_expected_gaps_are_the_smoothing_spline_where_frets_do_not_scatter(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Posterior mean of twice integrated white noise seen through noise: Wahba 1978, by SciPy's smoothing spline."""
+    monkeypatch.setattr(posterior, "TAU_GRID_MM", np.array([1e-6]))
+    rng = np.random.default_rng(9)
+    profile = make_profile(unequal_s() + rng.normal(0, 0.02, 15), u_mm=0.02)
+    spline = make_smoothing_spline(profile.position_mm, profile.gap_mm, lam=0.02**2 / posterior.BEND_PER_ROOT_MM**2)
+    # Both solve the same equations; the rest is the fret heights' 1e-6 and arithmetic.
+    np.testing.assert_allclose(crown_posterior(profile).mean_mm, spline(profile.position_mm), atol=1e-6)
+
+
+def unequal_s() -> np.ndarray:
+    """Return a neck that sags by 0.11 mm towards the nut and stands up by 0.1 mm at one fret near the body."""
+    x = fret_position_mm(np.arange(1, 16), 648.0)
+    t = (x - x[0]) / (x[-1] - x[0])
+    return np.asarray(0.11 * np.sin(np.pi * np.clip(t / 0.62, 0, 1)) - 0.12 * np.exp(-(((t - 0.86) / 0.09) ** 2)))

@@ -70,6 +70,21 @@ def test_object_on_the_face_glow_of_a_fret_and_shade_along_it_are_no_ends() -> N
     assert ends(light) == (-math.inf, math.inf)
 
 
+@pytest.mark.parametrize("width_mm", [6, 14, 30, 85])
+@pytest.mark.parametrize("light_there", [0.05, 0.28, 0.8])
+@pytest.mark.parametrize("end_px", [None, 2800])
+def test_a_card_or_coin_that_leans_on_the_face_is_not_its_end(
+    width_mm: int, light_there: float, end_px: int | None
+) -> None:
+    light = picture(np.random.default_rng(2))
+    light[: EDGE_Y - 16, 1800 : 1800 + round(width_mm * PX_PER_MM)] = light_there  # up to 2 mm over the edge
+    if end_px:
+        light[:EDGE_Y, end_px:] = 0.4
+    low, high = ends(light)
+    assert low == -math.inf
+    assert high == (math.inf if end_px is None else pytest.approx(end_px, abs=TOLERANCE_PX))
+
+
 def test_background_hardly_brighter_than_the_face_tells_of_no_end() -> None:
     light = picture(np.random.default_rng(3))
     light[:EDGE_Y, 2500:] = 1.05 * FACE  # 0.05 in the logarithm

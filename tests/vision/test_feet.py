@@ -116,6 +116,21 @@ def test_a_neck_bent_twice_with_unequal_lobes_is_followed(monkeypatch: pytest.Mo
     assert feet.seen.sum() >= len(frets) - 2
 
 
+def test_feet_on_half_a_board_alone_are_no_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half of eighteen ends lie in black: what is left is too few for a curve of many orders, and no row."""
+    frets = np.arange(2, 20)
+    place = fret_position_mm(frets.astype(np.float64), 640.0)
+    for name, value in (("FRETS", frets), ("POSITION_MM", place)):
+        monkeypatch.setitem(globals(), name, value)
+    seen = camera(3.0)
+    light = picture(seen, np.full(len(frets), 1.2), 0.9, noise=0.0)
+    for kept in (6, 8, 10):
+        dark = light.copy()
+        dark[:, int(column_of(seen, place[kept : kept + 1], np.array([3.0]))[0]) - 15 :] = 0.0
+        feet = find_feet(dark, EDGE, slit(), seen, position_mm=place)
+        assert feet is None or not feet.is_row
+
+
 @pytest.mark.parametrize("noise", [0.004, 0.05])
 def test_where_nothing_stands_in_a_row_no_feet_are_sure(noise: float) -> None:
     """Places thrown at random, a millimetre about: votes for any one row stay below what feet in a row have."""

@@ -26,7 +26,7 @@ def checked(U_mm: float, wanted_U_mm: float | None) -> object:
 
 @pytest.mark.parametrize("wanted_U_mm", [None, 0.6, 0.05])
 def test_relief_past_every_use_is_refused_whatever_is_allowed(wanted_U_mm: float | None) -> None:
-    with pytest.raises(Refusal, match=r"U 0\.410 mm .* most from: noise, u 0\.200 mm.*more light"):
+    with pytest.raises(Refusal, match=r"U 0\.310 mm .* most from: noise, u 0\.200 mm.*more light"):
         checked(MOST_U_MM + 0.01, wanted_U_mm)
 
 
