@@ -162,8 +162,11 @@ def _with_unread(
     crowns: CrownSet, frets: NDArray[np.int64], position_mm: Array, gap_mm: Array
 ) -> tuple[CrownSet, NDArray[np.intp]]:
     """Return crowns with rows for frets that were not read put in, and the order in which they lie now."""
-    slant = crowns.camera.slant(position_mm)
-    rows = [*crowns.crowns, *_rows(frets, position_mm, gap_mm, slant)]
+    # The comb is off beside them as it is at their neighbours.
+    shift_mm = np.interp(position_mm, crowns.position_mm, [c.place_mm for c in crowns.crowns])
+    unread = _rows(frets, position_mm, gap_mm, crowns.camera.slant(position_mm))
+    moved = (replace(row, place_mm=float(shift)) for row, shift in zip(unread, shift_mm, strict=True))
+    rows = [*crowns.crowns, *moved]
     order = np.argsort([c.fret for c in rows])
     more = len(frets)
     covariance = np.pad(crowns.covariance_mm2, (0, more))[np.ix_(order, order)]
