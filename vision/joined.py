@@ -37,7 +37,7 @@ OPEN_MM = 10.0  # of a crown that was not read
 # Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what
 # a camera above the board's slope adds.
 BORDER_MM = (0.6, 1.6)
-ALONE_SCORE, ALONE_FACES = 0.85, 0.55  # of feet that no crown bears out; by own renders with truth
+ALONE_SCORE, ALONE_FACES = 0.9, 0.55  # of feet that no crown bears out; by own renders with truth
 # The highest of them under the edge: a fret's height and a bevel, and from the middle what a camera one degree below
 # the board or three above it adds over half a board's width (common practice, no published source).
 FOOT_OUTER_MM, FOOT_MIDDLE_MM = (0.5, 1.9), (0.2, 2.9)

@@ -248,7 +248,7 @@ def test_feet_whose_ends_hardly_stand_out_bear_no_crown_out() -> None:
     [
         (0.0, 3.0, 1.0, 0.95, 0.9, True),
         (0.0, 22.0, 1.0, 0.95, 0.9, True),
-        (0.0, 22.0, 1.0, 0.82, 0.9, False),  # sure enough to be joined, not to stand alone
+        (0.0, 22.0, 1.0, 0.87, 0.9, False),  # sure enough to be joined, not to stand alone
         (0.0, 22.0, 1.0, 0.95, 0.52, False),  # a string goes on between the ends
         (1.0, 3.0, 1.0, 0.95, 0.52, True),  # ... but not a fret's height over the board's border
         (2.0, 3.0, 1.0, 0.95, 0.52, False),  # deeper than any fret is high
