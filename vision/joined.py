@@ -71,7 +71,7 @@ class Joined:
     feet_covariance_mm2, edge_covariance_mm2
         (n, n) what the feet add, and the edge under which both are seen; zero where none were joined.
     widened
-        By which factor the crowns' own uncertainty was widened in the covariance.
+        By which factor the crowns' uncertainty, `own_u_mm` included, was widened in the covariance.
     off_feet
         How many crowns stood off their feet and are left out.
     by_foot
@@ -154,7 +154,7 @@ def join(
     by_crown[len(kept) :, len(kept) :] = OPEN_MM**2 * np.eye(len(unread))
     by_crown = by_crown[np.ix_(order, order)]
     unseen = np.where(order >= len(kept), U_UNSEEN_MM, 0.0)
-    joined = _joined(whole, by_crown, own, feet, apart=apart, unseen_mm=unseen, u_edge_px=u_edge_px)
+    joined = _joined(whole, by_crown, own / wide, feet, apart=apart, unseen_mm=unseen, u_edge_px=u_edge_px)
     return replace(joined, widened=wide, off_feet=len(read) - len(kept), by_foot=tuple(frets[unread].tolist()))
 
 

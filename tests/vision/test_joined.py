@@ -180,6 +180,7 @@ def test_a_faint_row_leaves_no_crown_out_and_the_doubt_that_crowns_have_alone() 
     got = joined(crowns(gap, 0.05), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 0.2))
     assert got.off_feet == 0
     assert got.widened == ALONE_OUTLINES
+    np.testing.assert_allclose(got.own_u_mm[[0, 1, 2]], OWN_U_MM)  # not yet widened
     assert abs((got.crowns.gap_mm - gap)[5] - (got.crowns.gap_mm - gap)[4]) < 0.02  # it stands as high as it was read
 
 
