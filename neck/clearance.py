@@ -195,7 +195,7 @@ def complete_profile(profile: GapProfile, *, scale_length_mm: float) -> tuple[Ga
     if profile.numbers_relative:
         raise InputError("fret numbers count from the first crown seen: name the first fret or the scale length first")
     have = [c.fret for c in profile.crowns if c.fret >= 1 and not c.extrapolated]
-    last = have[-1]
+    last = max(have, default=0)
     if len(have) < 2 or last < 13:
         raise InputError(f"clearance needs a profile from the first frets to fret 13 or beyond, it ends at {last}")
     frets = list(range(1, last + 1))

@@ -22,7 +22,7 @@ BESIDE_MM = np.concatenate([np.arange(-0.8, -0.15, 0.1), np.arange(0.2, 0.85, 0.
 MIN_SHARE = 0.55
 # Where the lower edge goes on past the upper one's end: by at least so much, and how the face is looked at there.
 SHORT_MM, ABOUT_MM = 2.0, 2.8
-LEAST_STEP, SHARP = 0.03, 2.4  # in the logarithm of light; times what nine of ten columns of the face show
+LEAST_USUAL, SHARP = 0.03, 2.4  # in the logarithm of light; times what nine of ten columns of the face show
 
 
 def follow_border(luminance: FloatImage, edge: EdgeCurve, line: Line, *, px_per_mm: float) -> EdgeCurve | None:
@@ -95,7 +95,7 @@ def _ends_there(luminance: FloatImage, edge: EdgeCurve, border: EdgeCurve, colum
     seen = np.isfinite(usual).all(axis=1) & np.isfinite(here).all(axis=1)
     if not seen.any():
         return False
-    sharp = here[seen] / np.maximum(np.quantile(usual[seen], 0.9, axis=1), LEAST_STEP)[:, None]
+    sharp = here[seen] / np.maximum(np.quantile(usual[seen], 0.9, axis=1), LEAST_USUAL)[:, None]
     return float(np.median(sharp, axis=0).max()) > SHARP
 
 

@@ -214,7 +214,17 @@ def _apex_px(crown: CrownFit, crowns: CrownSet, edge: EdgeCurve, slit: SlitLight
 
 
 def reach_chord(profile: GapProfile, wanted: tuple[int, int] | None, scale_length_mm: float) -> Extrapolated:
-    """Return a profile with the ends of the chord wanted carried on from crowns not far inside that were read."""
+    """Return a profile with the ends of the chord wanted carried on from crowns not far inside that were read.
+
+    Parameters
+    ----------
+    profile
+        Of the crowns read.
+    wanted
+        End frets of the chord; None carries nothing on, nor do numbers counted from the first crown in view.
+    scale_length_mm
+        Tells where the frets stand that were not read.
+    """
     if wanted is None or profile.numbers_relative or len(profile.crowns) < MIN_CROWNS:
         return extrapolate(profile, {})
     first, last = sorted(wanted)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from neck_profiles import bow, make_profile
@@ -154,3 +156,10 @@ def test_profiles_it_cannot_use() -> None:
 def test_nonsense(setup: dict[str, float], says: str) -> None:
     with pytest.raises(InputError, match=says):
         Setup(**setup)  # type: ignore[arg-type]
+
+
+def test_a_profile_of_which_nothing_was_read_is_refused_in_a_line() -> None:
+    profile = make_profile(bow(14, 0.2))
+    crowns = tuple(replace(c, extrapolated=True) for c in profile.crowns)
+    with pytest.raises(InputError, match="it ends at 0"):
+        complete_profile(replace(profile, crowns=crowns), scale_length_mm=648.0)

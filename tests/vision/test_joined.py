@@ -15,7 +15,6 @@ from lightgap.vision.comb import Comb
 from lightgap.vision.feet import Feet
 from lightgap.vision.joined import (
     ALONE_OUTLINES,
-    U_BOW_FAINT_MM,
     U_BOW_MIDDLE_MM,
     U_BOW_OUTER_MM,
     U_HEIGHT_MM,
@@ -148,7 +147,6 @@ def test_a_faint_row_speaks_for_no_crown_and_bends_crowns_less() -> None:
     assert not faint.agree
     faint_mm, sure_mm = (_bow_mm(j) for j in (faint, sure))
     assert abs(sure_mm - _bow_mm(None)) < abs(faint_mm - _bow_mm(None))
-    assert max(U_BOW_MIDDLE_MM, U_BOW_OUTER_MM) < U_BOW_FAINT_MM
 
 
 def _bow_mm(read: Joined | None) -> float:
