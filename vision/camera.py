@@ -88,7 +88,9 @@ class BoardCamera:
         reach = np.asarray(x_px) - self.comb.middle_px
         # depth along the axis at the column: D_mid / (1 - tan(yaw) reach / f), then scale = f / depth.
         scale_mid = self.comb.px_per_mm / np.cos(np.arctan(tilt))
-        return np.asarray(scale_mid * (1 - tilt * reach / self.comb.focal_px))
+        # Across its radius a lens enlarges as it does the radius, by 1 + k1 r^2.
+        lens = 1 + self.comb.k1 * (reach / self.comb.focal_px) ** 2
+        return np.asarray(scale_mid * (1 - tilt * reach / self.comb.focal_px) * lens)
 
 
 def camera_from_comb(comb: Comb) -> BoardCamera:

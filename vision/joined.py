@@ -43,7 +43,7 @@ ALONE_SCORE, ALONE_FACES = 0.9, 0.55  # of feet that no crown bears out; by own 
 FOOT_OUTER_MM, FOOT_MIDDLE_MM = (0.5, 1.9), (0.2, 2.9)
 # Of each fret of which no crown was seen: it may be worn, high or loose. (By own renders with truth, in which
 # one fret in a hundred is.)
-U_UNSEEN_MM = 0.026
+U_UNSEEN_MM = 0.03
 # Of a crown that no foot bears out beside others that feet do: at a row's end, where most are misread (by own renders
 # with truth).
 U_UNBORNE_MM = 0.05

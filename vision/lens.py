@@ -2,7 +2,7 @@
 
 A straightedge is straight to microns; its lower edge as followed bends by tenths of a pixel where glow, a chamfer or
 what is seen through the gap pulls at it. What a lens makes of a straight line is told three times over: by the bend of
-the lower edge itself, by that of the upper one, which nothing pulls at, and by how the frets' spacing swells from the
+the lower edge itself, by that of the upper one, and by how the frets' spacing swells from the
 picture's middle (D. C. Brown, Close-range camera calibration, Photogrammetric Engineering 37, 1971: straight lines must
 be seen straight). All three are weighed together.
 """
@@ -16,6 +16,7 @@ import numpy as np
 from lightgap.neck.profile import Array
 
 from .camera import U_K1, BoardCamera
+from .chamfer import Bend
 from .locate import EdgeCurve
 from .readings import CrownSet
 
@@ -26,6 +27,9 @@ U_LENS_K1, U_AXIS = 0.02, 0.15
 U_COMB_K1 = 0.003
 # Of the bend of an edge as followed, and at least of the one found; by own renders with truth.
 U_LOWER_PX, U_UPPER_PX, U_LEAST_PX = 0.2, 0.08, 0.03
+# The same as fitted with its chamfer: for what no window tells, and by which factor the windows' scatter is too small,
+# since neighbours mirror the same (by own renders with truth).
+FITTED_LOWER, FITTED_UPPER = (0.07, 3.0), (0.03, 2.0)
 MIN_OVERLAP = 0.55  # of the lower edge, along which the upper one is seen
 OUTLYING = 2.0  # in standard uncertainties: from there on a reading counts less and less (Cauchy's loss)
 K1_STEP, AXIS_STEP_PX = 0.01, 100.0
@@ -58,7 +62,15 @@ class _Bend:
     u_px: float
 
 
-def straighten(edge: EdgeCurve, upper: EdgeCurve | None, camera: BoardCamera, height_px: int) -> Straightened:
+def straighten(
+    edge: EdgeCurve,
+    upper: EdgeCurve | None,
+    camera: BoardCamera,
+    height_px: int,
+    *,
+    fitted: Bend | None = None,
+    upper_fitted: Bend | None = None,
+) -> Straightened:
     """Return the lower edge as a straight one is seen through the lens.
 
     Parameters
@@ -69,15 +81,18 @@ def straighten(edge: EdgeCurve, upper: EdgeCurve | None, camera: BoardCamera, he
         Its comb tells the lens.
     height_px
         Of the picture.
+    fitted, upper_fitted
+        How much more they bend by the light about their chamfers, where that could be fitted.
     """
     from scipy.optimize import least_squares
 
     middle = (height_px - 1) / 2
-    bends = [_bend(edge, edge, camera, middle, U_LOWER_PX)]
+    bends = [_bend(edge, edge, camera, middle, fitted, followed_px=U_LOWER_PX, doubt=FITTED_LOWER)]
     if upper is not None:
         overlap = (min(edge.high_px, upper.high_px) - max(edge.low_px, upper.low_px)) / (edge.high_px - edge.low_px)
         if overlap > MIN_OVERLAP:
-            bends.append(_bend(upper, edge, camera, middle, U_UPPER_PX / min(overlap, 1.0) ** 2))
+            bend = _bend(upper, edge, camera, middle, upper_fitted, followed_px=U_UPPER_PX, doubt=FITTED_UPPER)
+            bends.append(replace(bend, u_px=bend.u_px / min(overlap, 1.0) ** 2))
     comb_k1, u_comb = _told_by_frets(camera)
 
     def miss(p: Array) -> Array:
@@ -120,14 +135,26 @@ def under_straight(crowns: CrownSet, edge: EdgeCurve, straight: EdgeCurve) -> Cr
     return replace(crowns, crowns=rows)
 
 
-def _bend(curve: EdgeCurve, edge: EdgeCurve, camera: BoardCamera, middle_px: float, u_px: float) -> _Bend:
+def _bend(
+    curve: EdgeCurve,
+    edge: EdgeCurve,
+    camera: BoardCamera,
+    middle_px: float,
+    fitted: Bend | None,
+    *,
+    followed_px: float,
+    doubt: tuple[float, float],
+) -> _Bend:
     """Return the bend of a curve where it and the lower edge are seen, in terms of the lower edge's ends."""
     x = np.linspace(max(edge.low_px, curve.low_px), min(edge.high_px, curve.high_px), 101)
     t = 2 * (x - edge.low_px) / (edge.high_px - edge.low_px) - 1
     y = curve.y_px(x)
     rows = (camera.comb.lens_shift_px(x, y, axis) for axis in (middle_px, middle_px + AXIS_STEP_PX))
     seen, here, lower = (float(np.polyfit(t, row, 2)[0]) for row in (y, *rows))
-    return _Bend(seen, here, lower - here, u_px)
+    if fitted is None:
+        return _Bend(seen, here, lower - here, followed_px)
+    least_px, factor = doubt
+    return _Bend(seen + fitted.off_px, here, lower - here, float(np.hypot(least_px, factor * fitted.u_px)))
 
 
 def _told_by_frets(camera: BoardCamera) -> tuple[float, float]:

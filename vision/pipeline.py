@@ -14,6 +14,7 @@ from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contac
 
 from .calibrate import Numbering, settle_scale
 from .camera import BoardCamera
+from .chamfer import read_bend
 from .comb import MAX_FRET
 from .contact import touching_mm
 from .crowns import measure_crowns
@@ -21,7 +22,7 @@ from .feet import find_feet
 from .findings import refusal, warning
 from .guesses import check_fine, focal_px
 from .joined import Joined
-from .lens import straighten, under_straight
+from .lens import Straightened, straighten, under_straight
 from .locate import EdgeCurve, Located
 from .measure import MeasureSettings
 from .numbering import Placed, place_frets
@@ -82,7 +83,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
         board_radius_mm=settings.board_radius_mm,
     )
     _check_depth(crowns.camera, position)
-    straight = straighten(found.edge, found.upper, crowns.camera, photo.facts.height_px)
+    straight = _straighten(photo, found, slit, crowns.camera, columns[clear])
     crowns = under_straight(crowns, found.edge, straight.edge)
     edge = straight.edge
     placed = replace(placed, found=replace(found, edge=edge))
@@ -134,6 +135,14 @@ def _check_light(slit: SlitLight, px_per_mm: float) -> None:
         raise refusal("blurred", f"{slit.blur_px:.1f} px, {slit.blur_px / px_per_mm:.2f} mm")
     if slit.contrast < MIN_CONTRAST:
         raise refusal("low-contrast", f"{slit.contrast:.0%}")
+
+
+def _straighten(photo: Photo, found: Located, slit: SlitLight, camera: BoardCamera, fret_px: Array) -> Straightened:
+    """Return the lower edge as a straight one is seen, by the light about both edges' chamfers."""
+    edge, upper, size = found.edge, found.upper, camera.comb.px_per_mm
+    fitted = read_bend(photo.luminance, edge, edge, blur_px=slit.blur_px, px_per_mm=size, fret_px=fret_px)
+    above = None if upper is None else read_bend(photo.luminance, upper, edge, blur_px=slit.blur_px, px_per_mm=size)
+    return straighten(edge, upper, camera, photo.facts.height_px, fitted=fitted, upper_fitted=above)
 
 
 def _check_depth(camera: BoardCamera, position_mm: Array) -> None:

@@ -1,11 +1,12 @@
-"""The camera, fitted to rows of which little or nothing was seen."""
+"""The camera: fitted to rows of which little or nothing was seen, and its scale against OpenCV's model of a lens."""
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
-from lightgap.vision.camera import fit_camera
+from lightgap.vision.camera import camera_from_comb, fit_camera
 from lightgap.vision.comb import Comb
 from lightgap.vision.locate import EdgeCurve
 
@@ -19,3 +20,26 @@ def test_rows_of_which_nothing_is_seen_leave_what_was_known(*, beside_outer: boo
     camera = fit_camera(even, edge, comb, u_scale=0.02, beside_outer=beside_outer, thickness_mm=3.0)
     assert abs(camera.comb.x0_mm - comb.x0_mm) < 1.0  # nothing draws it away; the loose hold is 5 mm
     np.testing.assert_allclose(camera.u_scale, 0.02, rtol=0.05)  # the lens and yaw priors hardly enter
+
+
+@pytest.mark.parametrize("k1", [-0.04, 0.03])
+@pytest.mark.parametrize("tilt", [-0.05, 0.0, 0.04])
+def test_scale_across_the_line_is_that_of_opencv(k1: float, tilt: float) -> None:
+    """A millimetre up and down, seen at places along a line that may recede (cv2.projectPoints)."""
+    middle, focal, distance_mm = 2000.0, 4800.0, 500.0
+    along = np.linspace(-190.0, 190.0, 9)
+    depth = distance_mm + tilt * along
+    matrix = np.array([[focal, 0, middle], [0, focal, 600.0], [0, 0, 1]])
+
+    def seen(y_mm: float) -> np.ndarray:
+        points = np.stack([along, np.full_like(along, y_mm), depth], axis=1)
+        return cv2.projectPoints(points, np.zeros(3), np.zeros(3), matrix, np.array([k1, 0, 0, 0]))[0][:, 0]
+
+    low, high = seen(-0.5), seen(0.5)
+    x = (low[:, 0] + high[:, 0]) / 2
+    across = high[:, 1] - low[:, 1]
+    upright = np.cos(np.arctan(tilt))  # the comb counts millimetres along the line
+    comb = Comb(1, 0.0, focal / distance_mm * upright, tilt * middle / focal, k1, 0.0, middle, focal, 648.0)
+    got = camera_from_comb(comb).px_per_mm(x)
+    # The lens is taken where a point is seen, not where it would be without: 2 k1^2 r^4, a hundredth of a per cent.
+    np.testing.assert_allclose(got / got[4], across / across[4], rtol=2e-4)
