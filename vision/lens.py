@@ -25,13 +25,13 @@ from .readings import CrownSet
 U_LENS_K1, U_AXIS = 0.02, 0.15
 # Of the comb's reading of it, beside what its fit says: the crowns' glow and smear (by own renders with truth).
 U_COMB_K1 = 0.003
-# Of the bend of an edge as followed, and at least of the one found; by own renders with truth.
-U_LOWER_PX, U_UPPER_PX, U_LEAST_PX = 0.2, 0.08, 0.03
+# Of the bend of an edge as followed, alone and beside a fit, and at least of the one found (by own renders with truth).
+U_LOWER_PX, U_UPPER_PX, U_LEAST_PX = (0.2, 0.3), (0.08, 0.12), 0.03
 # The same as fitted with its chamfer: for what no window tells, and by which factor the windows' scatter is too small,
 # since neighbours mirror the same (by own renders with truth).
 FITTED_LOWER, FITTED_UPPER = (0.07, 3.0), (0.03, 2.0)
 MIN_OVERLAP = 0.55  # of the lower edge, along which the upper one is seen
-OUTLYING = 2.0  # in standard uncertainties: from there on a reading counts less and less (Cauchy's loss)
+OUTLYING = 1.2  # in standard uncertainties: from there on a reading counts less and less (Cauchy's loss)
 K1_STEP, AXIS_STEP_PX = 0.01, 100.0
 STARTS = [(k, axis) for k in (-2.0, 0.3, 2.0) for axis in (-1.5, 0.0, 1.5)]
 
@@ -87,12 +87,14 @@ def straighten(
     from scipy.optimize import least_squares
 
     middle = (height_px - 1) / 2
-    bends = [_bend(edge, edge, camera, middle, fitted, followed_px=U_LOWER_PX, doubt=FITTED_LOWER)]
+    lower = _bend(edge, edge, camera, middle)
+    bends = _readings(lower, fitted, followed_px=U_LOWER_PX, doubt=FITTED_LOWER)
     if upper is not None:
         overlap = (min(edge.high_px, upper.high_px) - max(edge.low_px, upper.low_px)) / (edge.high_px - edge.low_px)
         if overlap > MIN_OVERLAP:
-            bend = _bend(upper, edge, camera, middle, upper_fitted, followed_px=U_UPPER_PX, doubt=FITTED_UPPER)
-            bends.append(replace(bend, u_px=bend.u_px / min(overlap, 1.0) ** 2))
+            above = _bend(upper, edge, camera, middle)
+            readings = _readings(above, upper_fitted, followed_px=U_UPPER_PX, doubt=FITTED_UPPER)
+            bends += [replace(bend, u_px=bend.u_px / min(overlap, 1.0) ** 2) for bend in readings]
     comb_k1, u_comb = _told_by_frets(camera)
 
     def miss(p: Array) -> Array:
@@ -104,7 +106,6 @@ def straighten(
     fits = [least_squares(miss, start, method="lm") for start in STARTS]
     fit = min(fits, key=lambda f: f.cost)
     covariance = np.linalg.inv(fit.jac.T @ fit.jac)  # what is known beforehand keeps it regular
-    lower = bends[0]
     change = K1_STEP * np.array([lower.lens_px + lower.per_step_px * fit.x[1], lower.per_step_px * fit.x[0]])
     # The bend is a product: where both factors are near nothing, what is left is that of their uncertainties (JCGM
     # 100:2008, 5.1.2, note).
@@ -135,26 +136,30 @@ def under_straight(crowns: CrownSet, edge: EdgeCurve, straight: EdgeCurve) -> Cr
     return replace(crowns, crowns=rows)
 
 
-def _bend(
-    curve: EdgeCurve,
-    edge: EdgeCurve,
-    camera: BoardCamera,
-    middle_px: float,
-    fitted: Bend | None,
-    *,
-    followed_px: float,
-    doubt: tuple[float, float],
-) -> _Bend:
+def _bend(curve: EdgeCurve, edge: EdgeCurve, camera: BoardCamera, middle_px: float) -> _Bend:
     """Return the bend of a curve where it and the lower edge are seen, in terms of the lower edge's ends."""
     x = np.linspace(max(edge.low_px, curve.low_px), min(edge.high_px, curve.high_px), 101)
     t = 2 * (x - edge.low_px) / (edge.high_px - edge.low_px) - 1
     y = curve.y_px(x)
     rows = (camera.comb.lens_shift_px(x, y, axis) for axis in (middle_px, middle_px + AXIS_STEP_PX))
     seen, here, lower = (float(np.polyfit(t, row, 2)[0]) for row in (y, *rows))
+    return _Bend(seen, here, lower - here, np.inf)
+
+
+def _readings(
+    bend: _Bend, fitted: Bend | None, *, followed_px: tuple[float, float], doubt: tuple[float, float]
+) -> list[_Bend]:
+    """Return a bend as it was followed and as it was fitted, with their uncertainties.
+
+    The fit may take one line of the chamfer for the other where nothing tells them apart; what was followed then stands
+    against it.
+    """
+    alone_px, beside_px = followed_px
     if fitted is None:
-        return _Bend(seen, here, lower - here, followed_px)
+        return [replace(bend, u_px=alone_px)]
     least_px, factor = doubt
-    return _Bend(seen + fitted.off_px, here, lower - here, float(np.hypot(least_px, factor * fitted.u_px)))
+    u_px = float(np.hypot(least_px, factor * fitted.u_px))
+    return [replace(bend, u_px=beside_px), replace(bend, seen_px=bend.seen_px + fitted.off_px, u_px=u_px)]
 
 
 def _told_by_frets(camera: BoardCamera) -> tuple[float, float]:

@@ -10,8 +10,10 @@ import pytest
 
 from lightgap.neck.profile import Array
 from lightgap.vision.camera import BoardCamera, camera_from_comb
+from lightgap.vision.chamfer import Bend
 from lightgap.vision.comb import Comb
-from lightgap.vision.lens import U_LEAST_PX, U_LOWER_PX, straighten, under_straight
+from lightgap.vision.lens import U_LEAST_PX, straighten, under_straight
+from lightgap.vision.lens import U_LOWER_PX as U_LOWERS_PX
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.outline import Outline
 from lightgap.vision.readings import CrownFit, CrownSet
@@ -21,6 +23,7 @@ COLUMNS_PX = np.linspace(300.0, 3700.0, 201)
 # Rows of the lower and the upper edge, and of the lens's axis, off the picture's middle: it was cropped.
 LOWER_PX, UPPER_PX, AXIS_PX = 790.0, 450.0, 700.0
 TURN = 0.02  # of the straightedge in the picture
+U_LOWER_PX = U_LOWERS_PX[0]  # of an edge that was followed, and not fitted
 
 
 def seen_px(row_px: float, k1: float) -> Array:
@@ -69,7 +72,8 @@ def test_straight_edge_lies_within_its_uncertainty(k1: float, bend_px: float) ->
     true = seen_px(LOWER_PX, k1)
     got = straighten(curve(true, bend_px), curve(seen_px(UPPER_PX, k1)), camera(k1 + 0.003), HEIGHT_PX)
     assert abs(off_px(got.edge, true)) < 2.1 * got.u_bend_px  # k = 2, and two figures of it
-    assert U_LEAST_PX <= got.u_bend_px < 1.05 * U_LOWER_PX  # no more than of the lower edge alone
+    # Not much more than of the lower edge alone: where readings contradict by two of its own, each counts less.
+    assert U_LEAST_PX <= got.u_bend_px < 1.3 * U_LOWER_PX
 
 
 @pytest.mark.parametrize("k1", [-0.01, 0.0, 0.01])
@@ -135,3 +139,20 @@ def test_line_through_the_lower_edge_stays_where_it_was() -> None:
     # A hundredth of the bend: the shift's own cubic.
     np.testing.assert_allclose(np.polyval(change, COLUMNS_PX), 0, atol=0.005)
     assert (got.low_px, got.high_px, got.sign) == (edge.low_px, edge.high_px, edge.sign)
+
+
+def test_a_fit_of_the_chamfer_counts_for_more_than_what_was_followed() -> None:
+    true, above = seen_px(LOWER_PX, 0.02), curve(seen_px(UPPER_PX, 0.02))
+    followed = curve(true, 0.4)
+    alone = straighten(followed, above, camera(0.02, 0.01), HEIGHT_PX)
+    got = straighten(followed, above, camera(0.02, 0.01), HEIGHT_PX, fitted=Bend(-0.4, 0.01))
+    assert got.u_bend_px < alone.u_bend_px
+    assert abs(off_px(got.edge, true)) < 2 * got.u_bend_px < 0.2  # k = 2
+
+
+def test_a_fit_of_the_wrong_line_of_the_chamfer_is_outvoted() -> None:
+    """It is sure of itself; what was followed, the upper edge and the frets' spacing say otherwise."""
+    true, upper = seen_px(LOWER_PX, 0.02), seen_px(UPPER_PX, 0.02)
+    got = straighten(curve(true), curve(upper), camera(0.02), HEIGHT_PX, fitted=Bend(0.9, 0.02))
+    # A reading nine standard uncertainties off, of five: less than a third of it is left.
+    assert abs(off_px(got.edge, true)) < 0.3
