@@ -13,7 +13,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from lightgap.neck.profile import Array
@@ -42,6 +41,7 @@ MISFIT, ROUNDING = 0.02, 0.002
 TRIMMED = 0.2  # at either end of the columns of a window
 OUTLYING = 9.0  # chi-square beyond its usual value from which on a window counts less and less
 FINE_PX = 0.1
+STEPS = 12  # of Newton's method, reweighted
 REFINED = 3  # sizes whose votes come out best: votes are counted in steps of `STEP_PX`
 
 
@@ -203,32 +203,33 @@ def _votes(seen: _Windows, inside_px: Array, sizes: list[tuple[float, float]], b
 
 def _refine(seen: _Windows, inside_px: Array, vote: _Vote, *, like: _Vote) -> tuple[float, float, float]:
     """Return the least loss near where the vote has it, on the scale of another's, the bow there, and its u."""
-    from scipy.interpolate import CubicSpline
-    from scipy.optimize import minimize
-
     grid = np.arange(inside_px[0] - 1, inside_px[-1] + 1, FINE_PX)
     # A smooth profile has as many free samples as blurs fit in; its chi-square is that, were the weights right.
     usual = max(len(seen.off_px) * STEP_PX / (2 * like.blur_px), 3.0)
     least = _misfit(seen, grid, like.chamfer_px, like.blur_px).min(axis=0)
     scale = max(float(np.median(least)) / usual, 1e-9)
-    spline = CubicSpline(grid, _misfit(seen, grid, vote.chamfer_px, vote.blur_px) / scale, axis=0)
-    t = seen.t
+    misfit = _misfit(seen, grid, vote.chamfer_px, vote.blur_px) / scale
+    t, column = seen.t, np.arange(len(seen.t))
     curve = np.stack([np.ones_like(t), t, t**2 - 1 / 3, t**3 - 0.6 * t], axis=1)
 
-    def at(p: NDArray[np.float64], order: int) -> Array:
-        return np.asarray(np.diagonal(spline(np.clip(curve @ p, grid[0], grid[-1]), order)))
+    def at(p: Array) -> tuple[Array, Array, Array]:
+        """Return each window's misfit there, and its first and second derivative: a parabola through three samples."""
+        place = np.clip(curve @ p, grid[1], grid[-2])
+        i = np.clip(np.rint((place - grid[0]) / FINE_PX).astype(np.intp), 1, len(grid) - 2)
+        low, here, high = (misfit[i + k, column] for k in (-1, 0, 1))
+        slope, curved = (high - low) / (2 * FINE_PX), (low - 2 * here + high) / FINE_PX**2
+        h = place - grid[i]
+        return np.maximum(here + slope * h + curved * h * h / 2, 0), slope + curved * h, np.maximum(curved, 1e-6)
 
-    def share(p: NDArray[np.float64]) -> Array:
-        return np.asarray(1 / (1 + np.maximum(at(p, 0), 0) / (usual + OUTLYING)))
-
-    found = minimize(
-        lambda p: float(_lost(np.maximum(at(p, 0), 0), usual).sum()),
-        vote.place,
-        jac=lambda p: curve.T @ (share(p) * at(p, 1)),
-        method="BFGS",
+    p = vote.place
+    for _ in range(STEPS):
+        size, slope, curved = at(p)
+        weight = 1 / (1 + size / (usual + OUTLYING))
+        inverse = np.linalg.pinv((curve * (weight * curved / 2)[:, None]).T @ curve)
+        pull = curve * (weight * slope / 2)[:, None]
+        p = p - np.clip(inverse @ pull.sum(axis=0), -STEP_PX, STEP_PX)
+    return (
+        float(_lost(at(p)[0], usual).sum()),
+        float(p[2]),
+        float(np.sqrt((inverse @ pull.T @ pull @ inverse)[2, 2])),
     )
-    weight = share(found.x)
-    curved = (curve * (weight * np.maximum(at(found.x, 2), 1e-6) / 2)[:, None]).T @ curve
-    pull = curve * (weight * at(found.x, 1) / 2)[:, None]
-    inverse = np.linalg.pinv(curved)
-    return float(found.fun), float(found.x[2]), float(np.sqrt((inverse @ pull.T @ pull @ inverse)[2, 2]))

@@ -91,9 +91,11 @@ def load_photo(path: Path) -> Photo:
 
 def _decode(data: bytes, path: Path) -> tuple[ByteImage, str | None, float | None]:
     from PIL import Image, ImageOps, UnidentifiedImageError
-    from pillow_heif import register_heif_opener
 
-    register_heif_opener()
+    if data[4:8] == b"ftyp":  # ISO/IEC 14496-12, of which HEIC is one
+        from pillow_heif import register_heif_opener
+
+        register_heif_opener()
     try:
         with Image.open(io.BytesIO(data)) as image:
             if image.width * image.height > MAX_PIXELS:
