@@ -66,8 +66,8 @@ def profile_plot(
     """Draw gap profiles against the place along the fingerboard.
 
     The straightedge is the line on top; a crown stands as far below it as its gap says. Error bars are expanded
-    uncertainties (k = 2), the thin line of each profile is its chord, the arrow its relief. The gap scale is
-    exaggerated, and the picture says how many times.
+    uncertainties (k = 2), the thin line of each profile is its chord, the arrow its relief; a crown that was not read,
+    but carried on from its neighbours, is crossed. The gap scale is exaggerated, and the picture says how many times.
 
     Parameters
     ----------
@@ -152,6 +152,17 @@ def _draw_line(axes: Axes, line: LabelledProfile, *, index: int, units: Units, c
         label=f" {line.label}: relief {with_uncertainty(relief.relief_mm, relief.U_mm, units=units)}",
         zorder=3,
     )
+    carried = np.array([c.extrapolated for c in profile.crowns])
+    if carried.any():
+        axes.plot(
+            x[carried],
+            y[carried],
+            marker="x",
+            markersize=9,
+            color=style["color"],
+            linestyle="",
+            zorder=4,
+        )
     _draw_chord(axes, x, y=y, line=line, color=style["color"])
 
 
@@ -211,6 +222,8 @@ def _label_axes(figure: Figure, axes: Axes, *, lines: Sequence[LabelledProfile],
         color="#303030",
     )
     figure.text(0.012, 0.94, "Gap profile", fontsize=9.5, weight="bold")
+    if any(crown.extrapolated for line in lines for crown in line.profile.crowns):
+        figure.text(0.012, 0.9, "crossed: not read, carried on from its neighbours", fontsize=7.2, color="#303030")
 
 
 def saved_figure(figure: Figure, image_format: ImageFormat) -> bytes:

@@ -205,7 +205,9 @@ def _joined(
     change = gain @ apart[seen]
     edge = _edge_covariance(crowns, along, u_edge_px)
     covariance = share @ covariance_mm2 + edge
-    chi_square = float(apart[seen] @ np.linalg.solve(both, apart[seen])) / max(len(seen) - 2, 1)
+    # A fret of which only the foot was seen tells nothing against its crown.
+    free_to_differ = max(int((unseen_mm[seen] == 0).sum()) - 2, 1)
+    chi_square = float(apart[seen] @ np.linalg.solve(both, apart[seen])) / free_to_differ
     alike, added = chi_square < MAX_CHI_SQUARE, gain @ told @ gain.T
     if not alike:
         # The truth may lie anywhere between: JCGM 100:2008, 4.3.7.

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 from PIL import Image
 
-from lightgap.records.plots import LabelledProfile, _set_limits, exaggeration, profile_plot
+from lightgap.records.plots import LabelledProfile, _draw_line, _set_limits, exaggeration, profile_plot
 
 from .makers import make_measurement
 
@@ -46,6 +47,22 @@ def test_any_file_name_can_be_a_label(label: str) -> None:
     named = profile_plot([line(0.2, label)], image_format="svg")
     assert named != plain
     assert len(named) > 0.8 * len(plain)
+
+
+def test_a_crown_carried_on_is_crossed() -> None:
+    """Two crosses with two ends carried on, none without: counted among the markers of matplotlib's own axes."""
+    from matplotlib.figure import Figure
+
+    read = line(0.3, "x")
+    last = len(read.profile.crowns) - 1
+    crowns = tuple(replace(c, extrapolated=i in (0, last)) for i, c in enumerate(read.profile.crowns))
+    carried = replace(read, profile=replace(read.profile, crowns=crowns))
+    crosses = []
+    for drawn in (read, carried):
+        axes = Figure().add_subplot()
+        _draw_line(axes, drawn, index=0, units="mm", count=1)
+        crosses.append(sum(len(mark.get_xdata()) for mark in axes.lines if mark.get_marker() == "x"))
+    assert crosses == [0, 2]
 
 
 def test_stated_exaggeration_is_the_drawn_one() -> None:
