@@ -236,6 +236,18 @@ def test_readings_that_contradict_each_other_widen_the_doubt() -> None:
     assert apart_u > 2 * together_u
 
 
+def test_frets_without_a_crown_are_none_that_agree() -> None:
+    """Three frets of ten were not read: the seven that were contradict their feet as much as they do by themselves."""
+    off = 0.035 * np.array([1, -1, 1, -1, 1, -1, 1, 0, 0, 0])  # chi-square: 3.1 for each of five, 1.9 of eight
+    read = crowns(BOW_MM + off, 0.02)
+    feet = Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0)
+    alone = replace(feet, below_mm=np.where(np.arange(N) < 7, feet.below_mm, np.nan))
+    with_feet, by_themselves = (joined(read.only(np.arange(7)), row) for row in (feet, alone))
+    assert with_feet.by_foot == tuple(FRETS[7:])
+    assert not by_themselves.agree
+    assert not with_feet.agree
+
+
 def test_feet_whose_ends_hardly_stand_out_bear_no_crown_out() -> None:
     """A string followed for feet is straight, and so are crowns that lie along one."""
     assert joined(crowns(BOW_MM, 0.02), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0)).agree
