@@ -24,6 +24,9 @@ U_NEAR_MIDDLE_MM = 2.5  # of half a board's width at the nut
 TAPER = 0.014
 U_K1 = 0.03  # of a phone's lens, before the frets are asked (common practice, no published source)
 U_GLOW_MM, U_END_MM = 0.12, 0.1
+# Of the camera's place along the board; and as seen from it where fret ends tell: what the crowns' model leaves out
+# must not draw it away (by own renders with truth).
+U_FOOT_MM, U_FOOT_RAD = 1.5, 0.0015
 # The blade's face mirrors the near half of each fret: an image this far behind the face, by own renders with truth.
 GLOW_BEHIND_MM, U_GLOW_BEHIND_MM = 1.8, 1.2
 U_START_MM = 5.0
@@ -59,6 +62,8 @@ class BoardCamera:
         Relative standard uncertainty of the comb's scale, by the scatter of the frets.
     u_k1
         Standard uncertainty of the comb's radial distortion, likewise; U_K1 where the frets tell nothing of it.
+    u_foot_mm
+        Standard uncertainty of `x_foot_mm`.
     """
 
     comb: Comb
@@ -68,6 +73,7 @@ class BoardCamera:
     near_mm: Array = field(repr=False)
     u_scale: float = 0.0
     u_k1: float = U_K1
+    u_foot_mm: float = U_FOOT_MM
 
     @property
     def beside_outer(self) -> bool:
@@ -255,7 +261,8 @@ def _fit_rows(
     covariance = np.linalg.inv(fit.jac.T @ fit.jac)  # what is known beforehand keeps it regular
     found = camera_from_comb(comb_of(fit.x))
     u_scale, u_k1 = (float(np.sqrt(covariance[i, i])) for i in (1, 3))
-    return replace(found, near_mm=fit.x[4:6].copy(), u_scale=u_scale, u_k1=u_k1)
+    u_foot = U_FOOT_RAD * found.distance_mm if ends.any() else U_FOOT_MM
+    return replace(found, near_mm=fit.x[4:6].copy(), u_scale=u_scale, u_k1=u_k1, u_foot_mm=u_foot)
 
 
 def _bands(luminance: FloatImage, edge: EdgeCurve, comb: Comb, low_mm: Array) -> tuple[list[Array], float]:

@@ -1,10 +1,10 @@
 """The straightedge's lower edge as a straight one is seen through the lens.
 
-A straightedge is straight to microns; its lower edge as followed bends by tenths of a pixel where glow, a chamfer or
-what is seen through the gap pulls at it. What a lens makes of a straight line is told three times over: by the bend of
-the lower edge itself, by that of the upper one, and by how the frets' spacing swells from the
-picture's middle (D. C. Brown, Close-range camera calibration, Photogrammetric Engineering 37, 1971: straight lines must
-be seen straight). All three are weighed together.
+A straightedge is straight to microns; its lower edge as followed bends by tenths of a pixel, and by more where what its
+chamfer mirrors changes. What a lens makes of a straight line is told three times over: by the bend of the lower edge
+itself, by that of the upper one, and by how the frets' spacing swells from the picture's middle (D. C. Brown,
+Close-range camera calibration, Photogrammetric Engineering 37, 1971: straight lines must be seen straight). All three
+are weighed together.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 from lightgap.neck.profile import Array
 
 from .camera import U_K1, BoardCamera
-from .chamfer import Bend
+from .chamfer import ExtraBend
 from .locate import EdgeCurve
 from .readings import CrownSet
 
@@ -25,14 +25,16 @@ from .readings import CrownSet
 U_LENS_K1, U_AXIS = 0.02, 0.15
 # Of the comb's reading of it, beside what its fit says: the crowns' glow and smear (by own renders with truth).
 U_COMB_K1 = 0.003
-# Of the bend of an edge as followed, alone and beside a fit, and at least of the one found (by own renders with truth).
-U_LOWER_PX, U_UPPER_PX, U_LEAST_PX = (0.2, 0.3), (0.08, 0.12), 0.03
-# The same as fitted with its chamfer: for what no window tells, and by which factor the windows' scatter is too small,
-# since neighbours mirror the same (by own renders with truth).
-FITTED_LOWER, FITTED_UPPER = (0.07, 3.0), (0.03, 2.0)
+# Of the bend of an edge as followed where its chamfer could not be fitted, and at least of the one found; by own
+# renders with truth.
+U_LOWER_PX, U_UPPER_PX, U_LEAST_PX = 0.2, 0.08, 0.03
+# Of what sets a fit apart from what was followed: it may have taken one line of the chamfer for the other (by own
+# renders with truth).
+DOUBTED = 0.3
 MIN_OVERLAP = 0.55  # of the lower edge, along which the upper one is seen
 OUTLYING = 1.2  # in standard uncertainties: from there on a reading counts less and less (Cauchy's loss)
 K1_STEP, AXIS_STEP_PX = 0.01, 100.0
+SAME_STEPS = 0.05  # nearer to each other two fits are one
 STARTS = [(k, axis) for k in (-2.0, 0.3, 2.0) for axis in (-1.5, 0.0, 1.5)]
 
 
@@ -68,8 +70,8 @@ def straighten(
     camera: BoardCamera,
     height_px: int,
     *,
-    fitted: Bend | None = None,
-    upper_fitted: Bend | None = None,
+    fitted: ExtraBend | None = None,
+    upper_fitted: ExtraBend | None = None,
 ) -> Straightened:
     """Return the lower edge as a straight one is seen through the lens.
 
@@ -87,14 +89,12 @@ def straighten(
     from scipy.optimize import least_squares
 
     middle = (height_px - 1) / 2
-    lower = _bend(edge, edge, camera, middle)
-    bends = _readings(lower, fitted, followed_px=U_LOWER_PX, doubt=FITTED_LOWER)
+    lower = _bend(edge, edge, camera, middle, fitted, U_LOWER_PX)
+    bends = [lower]
     if upper is not None:
         overlap = (min(edge.high_px, upper.high_px) - max(edge.low_px, upper.low_px)) / (edge.high_px - edge.low_px)
         if overlap > MIN_OVERLAP:
-            above = _bend(upper, edge, camera, middle)
-            readings = _readings(above, upper_fitted, followed_px=U_UPPER_PX, doubt=FITTED_UPPER)
-            bends += [replace(bend, u_px=bend.u_px / min(overlap, 1.0) ** 2) for bend in readings]
+            bends.append(_bend(upper, edge, camera, middle, upper_fitted, U_UPPER_PX / min(overlap, 1.0) ** 2))
     comb_k1, u_comb = _told_by_frets(camera)
 
     def miss(p: Array) -> Array:
@@ -103,21 +103,37 @@ def straighten(
         known = np.array([k1 / U_LENS_K1, p[1] * AXIS_STEP_PX / (U_AXIS * height_px)])
         return np.concatenate([_less(np.array([*rows, (k1 - comb_k1) / u_comb])), known])
 
-    fits = [least_squares(miss, start, method="lm") for start in STARTS]
-    fit = min(fits, key=lambda f: f.cost)
-    covariance = np.linalg.inv(fit.jac.T @ fit.jac)  # what is known beforehand keeps it regular
-    change = K1_STEP * np.array([lower.lens_px + lower.per_step_px * fit.x[1], lower.per_step_px * fit.x[0]])
-    # The bend is a product: where both factors are near nothing, what is left is that of their uncertainties (JCGM
-    # 100:2008, 5.1.2, note).
-    product = (K1_STEP * lower.per_step_px) ** 2 * (covariance[0, 0] * covariance[1, 1] + covariance[0, 1] ** 2)
-    u_px = float(np.sqrt(change @ covariance @ change + product + U_LEAST_PX**2))
+    found = sorted((least_squares(miss, start, method="lm") for start in STARTS), key=lambda f: f.cost)
+    fits = [f for i, f in enumerate(found) if all(np.abs(f.x - g.x).max() > SAME_STEPS for g in found[:i])]
+    # Explanations nearly as likely as the best take part, and what sets them apart is doubt.
+    share = np.exp(fits[0].cost - np.array([f.cost for f in fits]))
+    share /= share.sum()
+    bent = [_lens_bend(lower, fit.x) for fit in fits]
+    spread = float(share @ (bent - share @ bent) ** 2)
+    u_px = float(np.sqrt(share @ [_variance(lower, fit.x, fit.jac) for fit in fits] + spread + U_LEAST_PX**2))
     x, t = np.linspace(edge.low_px, edge.high_px, 101), np.linspace(-1, 1, 101)
     y = edge.y_px(x)
-    shift = K1_STEP * fit.x[0] * camera.comb.lens_shift_px(x, y, middle + AXIS_STEP_PX * fit.x[1])
+    seen = [K1_STEP * fit.x[0] * camera.comb.lens_shift_px(x, y, middle + AXIS_STEP_PX * fit.x[1]) for fit in fits]
+    shift = share @ np.array(seen)
     straight = np.polyval(np.polyfit(t, y - shift, 1), t) + shift
     coefficients = np.polyfit((x - edge.middle_px) / edge.half_px, straight, 3)
     coefficients.setflags(write=False)
     return Straightened(replace(edge, coefficients=coefficients), u_px)
+
+
+def _lens_bend(bend: _Bend, p: Array) -> float:
+    """Return the bend that a lens of k1 and axis p, in steps, makes."""
+    return float(K1_STEP * p[0] * (bend.lens_px + bend.per_step_px * p[1]))
+
+
+def _variance(bend: _Bend, p: Array, jacobian: Array) -> float:
+    """Return the variance of that bend."""
+    covariance = np.linalg.inv(jacobian.T @ jacobian)  # what is known beforehand keeps it regular
+    change = K1_STEP * np.array([bend.lens_px + bend.per_step_px * p[1], bend.per_step_px * p[0]])
+    # The bend is a product: where both factors are near nothing, what is left is that of their uncertainties (JCGM
+    # 100:2008, 5.1.2, note).
+    product = (K1_STEP * bend.per_step_px) ** 2 * (covariance[0, 0] * covariance[1, 1] + covariance[0, 1] ** 2)
+    return float(change @ covariance @ change + product)
 
 
 def under_straight(crowns: CrownSet, edge: EdgeCurve, straight: EdgeCurve) -> CrownSet:
@@ -136,30 +152,24 @@ def under_straight(crowns: CrownSet, edge: EdgeCurve, straight: EdgeCurve) -> Cr
     return replace(crowns, crowns=rows)
 
 
-def _bend(curve: EdgeCurve, edge: EdgeCurve, camera: BoardCamera, middle_px: float) -> _Bend:
+def _bend(
+    curve: EdgeCurve,
+    edge: EdgeCurve,
+    camera: BoardCamera,
+    middle_px: float,
+    fitted: ExtraBend | None,
+    u_followed_px: float,
+) -> _Bend:
     """Return the bend of a curve where it and the lower edge are seen, in terms of the lower edge's ends."""
     x = np.linspace(max(edge.low_px, curve.low_px), min(edge.high_px, curve.high_px), 101)
     t = 2 * (x - edge.low_px) / (edge.high_px - edge.low_px) - 1
     y = curve.y_px(x)
     rows = (camera.comb.lens_shift_px(x, y, axis) for axis in (middle_px, middle_px + AXIS_STEP_PX))
     seen, here, lower = (float(np.polyfit(t, row, 2)[0]) for row in (y, *rows))
-    return _Bend(seen, here, lower - here, np.inf)
-
-
-def _readings(
-    bend: _Bend, fitted: Bend | None, *, followed_px: tuple[float, float], doubt: tuple[float, float]
-) -> list[_Bend]:
-    """Return a bend as it was followed and as it was fitted, with their uncertainties.
-
-    The fit may take one line of the chamfer for the other where nothing tells them apart; what was followed then stands
-    against it.
-    """
-    alone_px, beside_px = followed_px
     if fitted is None:
-        return [replace(bend, u_px=alone_px)]
-    least_px, factor = doubt
-    u_px = float(np.hypot(least_px, factor * fitted.u_px))
-    return [replace(bend, u_px=beside_px), replace(bend, seen_px=bend.seen_px + fitted.off_px, u_px=u_px)]
+        return _Bend(seen, here, lower - here, u_followed_px)
+    u_px = float(np.hypot(fitted.u_px, DOUBTED * fitted.more_px))
+    return _Bend(seen + fitted.more_px, here, lower - here, u_px)
 
 
 def _told_by_frets(camera: BoardCamera) -> tuple[float, float]:

@@ -92,7 +92,7 @@ def load_photo(path: Path) -> Photo:
 def _decode(data: bytes, path: Path) -> tuple[ByteImage, str | None, float | None]:
     from PIL import Image, ImageOps, UnidentifiedImageError
 
-    if data[4:8] == b"ftyp":  # ISO/IEC 14496-12, of which HEIC is one
+    if data[4:8] == b"ftyp":  # the box with which HEIC files begin (ISO/IEC 14496-12)
         from pillow_heif import register_heif_opener
 
         register_heif_opener()

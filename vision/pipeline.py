@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,7 @@ from .uncertainty import budget_lines
 from .weigh import MIN_CROWNS, weigh
 
 DEFAULT_THICKNESS_MM = 3.0
+BESIDE_MM = 5.0  # a fret past the edge's end may still be mirrored in its chamfer
 MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
@@ -83,7 +85,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
         board_radius_mm=settings.board_radius_mm,
     )
     _check_depth(crowns.camera, position)
-    straight = _straighten(photo, found, slit, crowns.camera, columns[clear])
+    straight = _straighten(photo, found, slit, crowns.camera)
     crowns = under_straight(crowns, found.edge, straight.edge)
     edge = straight.edge
     placed = replace(placed, found=replace(found, edge=edge))
@@ -137,12 +139,13 @@ def _check_light(slit: SlitLight, px_per_mm: float) -> None:
         raise refusal("low-contrast", f"{slit.contrast:.0%}")
 
 
-def _straighten(photo: Photo, found: Located, slit: SlitLight, camera: BoardCamera, fret_px: Array) -> Straightened:
+def _straighten(photo: Photo, found: Located, slit: SlitLight, camera: BoardCamera) -> Straightened:
     """Return the lower edge as a straight one is seen, by the light about both edges' chamfers."""
-    edge, upper, size = found.edge, found.upper, camera.comb.px_per_mm
-    fitted = read_bend(photo.luminance, edge, edge, blur_px=slit.blur_px, px_per_mm=size, fret_px=fret_px)
-    above = None if upper is None else read_bend(photo.luminance, upper, edge, blur_px=slit.blur_px, px_per_mm=size)
-    return straighten(edge, upper, camera, photo.facts.height_px, fitted=fitted, upper_fitted=above)
+    edge, scale = found.edge, camera.comb.px_per_mm
+    _, fret_px = camera.comb.frets(edge.low_px - BESIDE_MM * scale, edge.high_px + BESIDE_MM * scale)
+    read = partial(read_bend, photo.luminance, edge=edge, blur_px=slit.blur_px, px_per_mm=scale, fret_px=fret_px)
+    above = None if found.upper is None else read(found.upper, upper=True)
+    return straighten(edge, found.upper, camera, photo.facts.height_px, fitted=read(edge), upper_fitted=above)
 
 
 def _check_depth(camera: BoardCamera, position_mm: Array) -> None:

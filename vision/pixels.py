@@ -25,9 +25,6 @@ ROUGH_STARTS, STARTS = 4, 2  # of boards and elevations followed in the softened
 DEEPEST_MM = 1.3  # gap and outline together
 LIP_MM, U_LIP_MM = 0.14, 0.05  # chamfers are 0.1 to 0.2 mm high (common practice, no published source)
 HELD_MM = 1e-3
-# Of the camera's place along the board, as seen from it: fret ends and glow tell it better than what the crowns' model
-# leaves out lets them (by own renders with truth).
-U_FOOT_RAD = 0.0015
 GLOSS, DARK_GLOSS = (0.02, 0.02), (0.2, 0.15)  # spread of what a crown mirrors (tan)
 U_GLOSS = 0.03  # a fit held tighter than this is still a likely one this far off
 # Before a dark gap, of its logarithm: no file leaves crowns that mirror a room sharply (common practice, no published
@@ -44,8 +41,7 @@ def prior_for(camera: BoardCamera, board_radius_mm: float | None, slit: SlitLigh
     board = 1 / (board_radius_mm or 320.0)
     lip, u_lip = (LIP_MM, U_LIP_MM) if slit.falls else (0.0, HELD_MM)
     mean = np.array([0.0, 0.0, 0.0, 0.0, camera.x_foot_mm, 0.015, board, 2.4, 1.05, GLOSS[0], 1.0, lip])
-    u_foot = U_FOOT_RAD * camera.distance_mm
-    u = np.array([0.5, 0.4, 0.2, 0.15, u_foot, 0.02, u_board, 0.25, 0.15, GLOSS[1], 0.12, u_lip])
+    u = np.array([0.5, 0.4, 0.2, 0.15, camera.u_foot_mm, 0.02, u_board, 0.25, 0.15, GLOSS[1], 0.12, u_lip])
     if dark:
         # Before a dark gap the room is what the crowns mirror, spread as brushed metal spreads it.
         mean[9], u[9] = DARK_GLOSS
