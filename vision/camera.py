@@ -24,9 +24,9 @@ U_NEAR_MIDDLE_MM = 2.5  # of half a board's width at the nut
 TAPER = 0.014
 U_K1 = 0.03  # of a phone's lens, before the frets are asked (common practice, no published source)
 U_GLOW_MM, U_END_MM = 0.12, 0.1
-# Of the camera's place along the board; and as seen from it where fret ends tell: what the crowns' model leaves out
-# must not draw it away (by own renders with truth).
-U_FOOT_MM, U_FOOT_RAD = 1.5, 0.0015
+# How far the crowns' fit may draw the camera along the board; and as seen from it where fret ends tell its place, which
+# what the crowns' model leaves out must not draw away (by own renders with truth).
+FREE_FOOT_MM, HELD_FOOT_RAD = 1.5, 0.0015
 # The blade's face mirrors the near half of each fret: an image this far behind the face, by own renders with truth.
 GLOW_BEHIND_MM, U_GLOW_BEHIND_MM = 1.8, 1.2
 U_START_MM = 5.0
@@ -62,8 +62,9 @@ class BoardCamera:
         Relative standard uncertainty of the comb's scale, by the scatter of the frets.
     u_k1
         Standard uncertainty of the comb's radial distortion, likewise; U_K1 where the frets tell nothing of it.
-    u_foot_mm
-        Standard uncertainty of `x_foot_mm`.
+    hold_foot_mm
+        How far the crowns' fit may draw `x_foot_mm`, as a standard deviation; where fret ends tell it this is less than
+        its uncertainty.
     """
 
     comb: Comb
@@ -73,7 +74,7 @@ class BoardCamera:
     near_mm: Array = field(repr=False)
     u_scale: float = 0.0
     u_k1: float = U_K1
-    u_foot_mm: float = U_FOOT_MM
+    hold_foot_mm: float = FREE_FOOT_MM
 
     @property
     def beside_outer(self) -> bool:
@@ -261,8 +262,8 @@ def _fit_rows(
     covariance = np.linalg.inv(fit.jac.T @ fit.jac)  # what is known beforehand keeps it regular
     found = camera_from_comb(comb_of(fit.x))
     u_scale, u_k1 = (float(np.sqrt(covariance[i, i])) for i in (1, 3))
-    u_foot = U_FOOT_RAD * found.distance_mm if ends.any() else U_FOOT_MM
-    return replace(found, near_mm=fit.x[4:6].copy(), u_scale=u_scale, u_k1=u_k1, u_foot_mm=u_foot)
+    hold = HELD_FOOT_RAD * found.distance_mm if ends.any() else FREE_FOOT_MM
+    return replace(found, near_mm=fit.x[4:6].copy(), u_scale=u_scale, u_k1=u_k1, hold_foot_mm=hold)
 
 
 def _bands(luminance: FloatImage, edge: EdgeCurve, comb: Comb, low_mm: Array) -> tuple[list[Array], float]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
-from .camera import BoardCamera
+from .camera import FREE_FOOT_MM, BoardCamera
 from .end_faces import cut_ends, fit_ends, is_like_ends, read_well
 from .joint import SHARED as SHARED_PIXELS
 from .locate import EdgeCurve
@@ -233,8 +233,8 @@ def _fit(
 
     u_radius = 1e-6 if board_radius_mm is not None else (2e-5 if board.outer else 0.0012)
     centre = np.array([0.0, foot0, 0.0, 1 / (board_radius_mm or 320.0), 0.75, 0.5, 0.7])
-    u_shift, u_foot, u_elevation = (0.2, 1.5, 0.002) if board.outer else (0.15, 1.5, 0.02)
-    width = np.array([u_shift, u_foot, u_elevation, u_radius, 0.15, 0.4, 0.4])
+    u_shift, u_elevation = (0.2, 0.002) if board.outer else (0.15, 0.02)
+    width = np.array([u_shift, FREE_FOOT_MM, u_elevation, u_radius, 0.15, 0.4, 0.4])
 
     def miss(p: Array) -> Array:
         return np.concatenate([(shape(p)[1] - below) / u, (p[:SHARED] - centre) / width])

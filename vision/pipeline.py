@@ -37,7 +37,7 @@ from .uncertainty import budget_lines
 from .weigh import MIN_CROWNS, weigh
 
 DEFAULT_THICKNESS_MM = 3.0
-BESIDE_MM = 5.0  # a fret past the edge's end may still be mirrored in its chamfer
+MIRRORED_MM = 5.0  # a fret past the edge's end may still be mirrored in its chamfer
 MAX_BLUR_MM = 0.35
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
@@ -142,7 +142,7 @@ def _check_light(slit: SlitLight, px_per_mm: float) -> None:
 def _straighten(photo: Photo, found: Located, slit: SlitLight, camera: BoardCamera) -> Straightened:
     """Return the lower edge as a straight one is seen, by the light about both edges' chamfers."""
     edge, scale = found.edge, camera.comb.px_per_mm
-    _, fret_px = camera.comb.frets(edge.low_px - BESIDE_MM * scale, edge.high_px + BESIDE_MM * scale)
+    _, fret_px = camera.comb.frets(edge.low_px - MIRRORED_MM * scale, edge.high_px + MIRRORED_MM * scale)
     read = partial(read_bend, photo.luminance, edge=edge, blur_px=slit.blur_px, px_per_mm=scale, fret_px=fret_px)
     above = None if found.upper is None else read(found.upper, upper=True)
     return straighten(edge, found.upper, camera, photo.facts.height_px, fitted=read(edge), upper_fitted=above)

@@ -41,7 +41,7 @@ def prior_for(camera: BoardCamera, board_radius_mm: float | None, slit: SlitLigh
     board = 1 / (board_radius_mm or 320.0)
     lip, u_lip = (LIP_MM, U_LIP_MM) if slit.falls else (0.0, HELD_MM)
     mean = np.array([0.0, 0.0, 0.0, 0.0, camera.x_foot_mm, 0.015, board, 2.4, 1.05, GLOSS[0], 1.0, lip])
-    u = np.array([0.5, 0.4, 0.2, 0.15, camera.u_foot_mm, 0.02, u_board, 0.25, 0.15, GLOSS[1], 0.12, u_lip])
+    u = np.array([0.5, 0.4, 0.2, 0.15, camera.hold_foot_mm, 0.02, u_board, 0.25, 0.15, GLOSS[1], 0.12, u_lip])
     if dark:
         # Before a dark gap the room is what the crowns mirror, spread as brushed metal spreads it.
         mean[9], u[9] = DARK_GLOSS

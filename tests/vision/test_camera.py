@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from lightgap.vision.camera import U_FOOT_MM, camera_from_comb, fit_camera
+from lightgap.vision.camera import FREE_FOOT_MM, camera_from_comb, fit_camera
 from lightgap.vision.comb import Comb
 from lightgap.vision.locate import EdgeCurve
 
@@ -20,7 +20,7 @@ def test_rows_of_which_nothing_is_seen_leave_what_was_known(*, beside_outer: boo
     camera = fit_camera(even, edge, comb, u_scale=0.02, beside_outer=beside_outer, thickness_mm=3.0)
     assert abs(camera.comb.x0_mm - comb.x0_mm) < 1.0  # nothing draws it away; the loose hold is 5 mm
     np.testing.assert_allclose(camera.u_scale, 0.02, rtol=0.05)  # the lens and yaw priors hardly enter
-    assert camera.u_foot_mm == U_FOOT_MM  # no fret end tells where the camera stands
+    assert camera.hold_foot_mm == FREE_FOOT_MM  # no fret end tells where the camera stands
 
 
 @pytest.mark.parametrize("k1", [-0.04, 0.03])

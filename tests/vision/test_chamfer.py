@@ -14,6 +14,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from lightgap.neck.profile import Array
 from lightgap.vision.chamfer import ExtraBend, read_bend
+from lightgap.vision.lens import U_UPPER_PX
 from lightgap.vision.locate import EdgeCurve, track_edge
 from lightgap.vision.photo import FloatImage
 
@@ -106,7 +107,8 @@ def test_a_card_before_the_upper_border_does_not_bend_it() -> None:
     border = level(HEIGHT_PX - 1 - ROW_PX, -1)
     got = read_bend(picture, border, border, blur_px=SEEN_PX, px_per_mm=PX_PER_MM, fret_px=FRETS_PX, upper=True)
     assert got is not None
-    assert abs(got.more_px + 0.3) < 2.6 * got.u_px < 0.2  # k = 2.6, as above; downwards positive
+    assert abs(got.more_px + 0.3) < 2.6 * got.u_px  # k = 2.6, as above; downwards positive
+    assert got.u_px < U_UPPER_PX  # of one that was only followed
 
 
 def test_noise_is_told_by_the_uncertainty() -> None:
