@@ -46,7 +46,7 @@ VALLEYS = 4  # chamfers whose votes come out best, and are followed
 STEPS, SETTLED_PX = 12, 0.03  # of Newton's method, reweighted
 # By which factor the windows' scatter is too small, since neighbours mirror the same; and what no window tells (by own
 # renders with truth).
-ALIKE_LOWER, ALIKE_UPPER, U_LEAST_LOWER_PX, U_LEAST_UPPER_PX = 3.0, 2.0, 0.07, 0.03
+ALIKE_LOWER, ALIKE_UPPER, U_LEAST_LOWER_PX, U_LEAST_UPPER_PX = 2.2, 1.5, 0.05, 0.02
 MAX_U_PX = 0.5  # more tells nothing
 
 

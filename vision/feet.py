@@ -22,6 +22,8 @@ from .photo import FloatImage
 from .shading import Mask
 from .slit import SlitLight
 
+# Of wire and its levelling on the neck (by own renders with truth, whose wire scatters by 0.008 mm).
+U_WIRE_MM = 0.009
 # Under the straightedge's edge: a fret's height and a gap beside the outer string; from the middle of the board also
 # what the board falls towards its border, and a camera above or below it adds (common practice, no published source).
 OUTER_REACH_MM, MIDDLE_REACH_MM = (0.55, 2.2), (0.8, 6.5)
@@ -38,6 +40,7 @@ FEET_PER_ORDER = 3  # a neck bent both ways is followed by a polynomial of one o
 MIN_SCORE, MAX_SCATTER_MM, MIN_FEET, MIN_SHARE = 0.8, 0.03, 4, 0.7
 STRAIGHT_SCORE, STRAIGHT_MM = 0.68, 0.013  # a row so straight proves itself with less
 PROVING_FACES = 0.8  # nearly all: a string under the crowns bends as straight as they do
+MIN_WITH_END = 0.65  # of the feet whose end was read, so that the row is one of fret ends
 MIN_FACES = 0.5  # strings and borders go on between the ends: half of the ends must stand out
 FACE_MM, BESIDE_MM, OTHER_LIGHT = (0.15, 0.6), (1.3, 1.9), 0.1  # over the foot; beside its middle; in its logarithm
 SCATTER_FLOOR_MM = 0.003  # of a few feet in one line by chance
@@ -61,6 +64,9 @@ class Feet:
         Share of the ends that stand out from what is beside them.
     astray_mm
         (n,) like `below_mm`, of those seen off the row: of a fret that is not driven home, or a shade or a scratch.
+    u_with_end_mm
+        (n,) standard uncertainty of those moved to where they would stand were all ends equally tall over them, as
+        `end_heights` does; NaN elsewhere, None where none was.
     """
 
     below_mm: Array = field(repr=False)
@@ -68,6 +74,25 @@ class Feet:
     score: float
     faces: float
     astray_mm: Array | None = field(default=None, repr=False)
+    u_with_end_mm: Array | None = field(default=None, repr=False)
+
+    @property
+    def with_end(self) -> Mask:
+        """(n,) where the fret's end was read besides."""
+        if self.u_with_end_mm is None:
+            return np.zeros(len(self.below_mm), dtype=bool)
+        return np.isfinite(self.u_with_end_mm)
+
+    @property
+    def by_ends(self) -> bool:
+        """Whether most of them have an end that was read: nothing but fret ends is shaped alike, and in its place."""
+        return bool(self.with_end.mean() > MIN_WITH_END)
+
+    @property
+    def u_each_mm(self) -> Array:
+        """(n,) standard uncertainty of each as a reading of its crown, beside what is common to all of them."""
+        alone = np.full(len(self.below_mm), np.hypot(U_WIRE_MM, self.scatter_mm))
+        return alone if self.u_with_end_mm is None else np.where(self.with_end, self.u_with_end_mm, alone)
 
     @property
     def seen(self) -> Mask:
@@ -85,12 +110,12 @@ class Feet:
     @property
     def is_sure(self) -> bool:
         """Whether the row is one that only feet make."""
-        return self.is_row and self.faces > MIN_FACES
+        return self.is_row and (self.faces > MIN_FACES or self.by_ends)
 
     @property
     def bears_out(self) -> bool:
         """Whether nearly all ends stand out."""
-        return self.is_sure and self.faces > PROVING_FACES
+        return self.is_sure and (self.faces > PROVING_FACES or self.by_ends)
 
 
 def find_feet(

@@ -19,10 +19,10 @@ from .feet import MIN_FACES, Feet, along_board, through_most
 from .readings import MIN_SHARE, CrownFit, CrownSet
 from .shading import Mask
 
-# Of wire and its levelling on the neck (by own renders with truth, whose wire scatters by 0.008 mm).
-U_WIRE_MM = 0.009
 # All feet in one curve along the board: its radius and taper, what an end's bevel hides. By own renders with truth.
-U_BOW_OUTER_MM, U_BOW_MIDDLE_MM = 0.008, 0.018
+U_BOW_OUTER_MM, U_BOW_MIDDLE_MM = 0.016, 0.028
+# ... where their ends were read as well.
+U_BOW_ENDS_OUTER_MM, U_BOW_ENDS_MIDDLE_MM = 0.012, 0.0145
 # The same where few ends stand out: the row may be the board's border, or what lies along it.
 U_BOW_FAINT_MM = 0.045
 # Crowns by themselves: what the models of pixels and of outlines lack beside their own uncertainty (by own renders with
@@ -44,6 +44,9 @@ FOOT_OUTER_MM, FOOT_MIDDLE_MM = (0.5, 1.9), (0.2, 2.9)
 # Of each fret of which no crown was seen: it may be worn, high or loose. (By own renders with truth, in which
 # one fret in a hundred is.)
 U_UNSEEN_MM = 0.03
+# The same where the fret's end was read: only wear, under the strings, does not show there (common practice, no
+# published source).
+U_WORN_MM = 0.012
 # Of a crown that no foot bears out beside others that feet do: at a row's end, where most are misread (by own renders
 # with truth).
 U_UNBORNE_MM = 0.05
@@ -131,14 +134,16 @@ def join(
     astray = np.nan if feet.astray_mm is None else feet.astray_mm
     level = np.where(feet.seen, feet.below_mm, astray)[read] - fall[read]
     apart = level - crowns.gap_mm
-    u_mm = np.hypot(np.hypot(U_WIRE_MM, feet.scatter_mm), own_u_mm)
+    u_mm = np.hypot(feet.u_each_mm[read], own_u_mm)
     off = _stands_off(along_board(crowns.position_mm), apart, u_mm)
     # A foot off the row counts where its crown bears it out: then the fret stands high or low as a whole.
     apart[off] = np.nan
     kept = np.flatnonzero(~(off & feet.seen[read] & feet.is_sure))
     # Feet speak beside crowns, not for most of them: that they may only where they stand alone.
     speak = feet.is_sure and len(kept) >= MIN_SHARE * len(frets)
-    unread = np.setdiff1d(np.flatnonzero(feet.seen), read) if speak else np.array([], dtype=np.intp)
+    # A fret whose foot and end agree against its crown is told by them.
+    silent = np.setdiff1d(read, read[off & feet.with_end[read]])
+    unread = np.setdiff1d(np.flatnonzero(feet.seen), silent) if speak else np.array([], dtype=np.intp)
     apart, given = apart[kept], crowns.only(kept)
     if np.isfinite(apart).sum() < MIN_JOINED:
         here = np.ix_(kept, kept)
@@ -153,8 +158,10 @@ def join(
     by_crown[: len(kept), : len(kept)] = covariance_mm2[np.ix_(kept, kept)] + np.diag(unborne**2)
     by_crown[len(kept) :, len(kept) :] = OPEN_MM**2 * np.eye(len(unread))
     by_crown = by_crown[np.ix_(order, order)]
-    unseen = np.where(order >= len(kept), U_UNSEEN_MM, 0.0)
-    joined = _joined(whole, by_crown, own / wide, feet, apart=apart, unseen_mm=unseen, u_edge_px=u_edge_px)
+    of_feet = np.concatenate([read[kept], unread])[order]
+    unseen = np.where(order >= len(kept), _u_unseen_mm(feet, outer=crowns.camera.beside_outer)[of_feet], 0.0)
+    told = _Told(feet.u_each_mm[of_feet], unseen)
+    joined = _joined(whole, by_crown, own / wide, feet, apart=apart, told=told, u_edge_px=u_edge_px)
     return replace(joined, widened=wide, off_feet=len(read) - len(kept), by_foot=tuple(frets[unread].tolist()))
 
 
@@ -190,15 +197,19 @@ def _joined(
     feet: Feet,
     *,
     apart: Array,
-    unseen_mm: Array,
+    told: _Told,
     u_edge_px: float,
 ) -> Joined:
     """Return the generalized least squares of gaps and of the feet that stand `apart` below them."""
     along = along_board(crowns.position_mm)
     seen = np.flatnonzero(np.isfinite(apart))
-    told = _covariance(feet, along[seen], outer=crowns.camera.beside_outer) + np.diag(unseen_mm[seen] ** 2)
+    by_feet = _covariance(feet, along, told, outer=crowns.camera.beside_outer)[np.ix_(seen, seen)]
+    if feet.bears_out and feet.by_ends:
+        excess = _bow_excess_mm2(along[seen], apart[seen], covariance_mm2[np.ix_(seen, seen)] + by_feet)
+        bow = along**2 - 1 / 3
+        covariance_mm2 = covariance_mm2 + excess * np.outer(bow, bow)
     free = U_HEIGHT_MM**2 + U_TILT_MM**2 * np.outer(along[seen], along[seen])
-    both = covariance_mm2[np.ix_(seen, seen)] + told + free
+    both = covariance_mm2[np.ix_(seen, seen)] + by_feet + free
     gain = np.linalg.solve(both, covariance_mm2[seen]).T
     share = np.eye(len(along))
     share[:, seen] -= gain
@@ -206,9 +217,9 @@ def _joined(
     edge = _edge_covariance(crowns, along, u_edge_px)
     covariance = share @ covariance_mm2 + edge
     # A fret of which only the foot was seen tells nothing against its crown.
-    free_to_differ = max(int((unseen_mm[seen] == 0).sum()) - 2, 1)
+    free_to_differ = max(int((told.unseen_mm[seen] == 0).sum()) - 2, 1)
     chi_square = float(apart[seen] @ np.linalg.solve(both, apart[seen])) / free_to_differ
-    alike, added = chi_square < MAX_CHI_SQUARE, gain @ told @ gain.T
+    alike, added = chi_square < MAX_CHI_SQUARE, gain @ by_feet @ gain.T
     if not alike:
         # The truth may lie anywhere between: JCGM 100:2008, 4.3.7.
         bent = (change - np.polyval(np.polyfit(along, change, 1), along)) / np.sqrt(3)
@@ -218,6 +229,20 @@ def _joined(
     return Joined(
         replace(crowns, crowns=moved), own_u_mm, (covariance + covariance.T) / 2, share, added, edge, agree=agree
     )
+
+
+def _bow_excess_mm2(along: Array, apart: Array, covariance_mm2: Array) -> float:
+    """Return by how much the bows of crowns and feet are farther apart than both uncertainties have it, squared.
+
+    What the model of crowns leaves out bends them all alike, and now and then by several standard uncertainties. Added
+    to their variance (after R. C. Paule and J. Mandel, Consensus values and weighting factors, Journal of Research of
+    the National Bureau of Standards 87, 1982) it leaves the bow to feet whose ends stand out.
+    """
+    powers = np.stack([np.ones_like(along), along, along**2 - 1 / 3], axis=1)
+    weighed = np.linalg.solve(covariance_mm2, powers)
+    variance = np.linalg.inv(powers.T @ weighed)
+    bow = float((variance @ weighed.T @ apart)[2])
+    return max(bow * bow - float(variance[2, 2]), 0.0)
 
 
 def border_read(crowns: CrownSet) -> bool:
@@ -281,7 +306,8 @@ def feet_alone(
     place = position_mm[seen]
     along = along_board(place)
     gap = feet.below_mm[seen] - _fall_mm(crowns, place)
-    told = _covariance(feet, along, outer=crowns.camera.beside_outer) + U_UNSEEN_MM**2 * np.eye(len(seen))
+    each = _Told(feet.u_each_mm[seen], _u_unseen_mm(feet, outer=crowns.camera.beside_outer)[seen])
+    told = _covariance(feet, along, each, outer=crowns.camera.beside_outer)
     if crowns.camera.beside_outer:
         gap = gap - gap.min()
     else:
@@ -305,11 +331,25 @@ def _alone_factor(crowns: CrownSet) -> float:
     return ALONE_PIXELS if crowns.by_pixels else ALONE_OUTLINES
 
 
-def _covariance(feet: Feet, along: Array, *, outer: bool) -> Array:
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """Of n feet as readings of their crowns: standard uncertainty of each, and what a crown not seen may hide."""
+
+    u_mm: Array
+    unseen_mm: Array
+
+
+def _u_unseen_mm(feet: Feet, *, outer: bool) -> Array:
+    """Return (n,) what each crown may hide where it is not seen; beside the outer string ends hide their tops."""
+    return np.where(feet.with_end & (not outer), U_WORN_MM, U_UNSEEN_MM)
+
+
+def _covariance(feet: Feet, along: Array, told: _Told, *, outer: bool) -> Array:
     """Return the (n, n) covariance of feet, but for what is common to all of them."""
-    u_bow_mm = U_BOW_FAINT_MM if not feet.is_sure else U_BOW_OUTER_MM if outer else U_BOW_MIDDLE_MM
+    usual, borne_out = (U_BOW_OUTER_MM, U_BOW_ENDS_OUTER_MM) if outer else (U_BOW_MIDDLE_MM, U_BOW_ENDS_MIDDLE_MM)
+    u_bow_mm = U_BOW_FAINT_MM if not feet.is_sure else borne_out if feet.by_ends else usual
     bow = u_bow_mm * (along**2 - 1 / 3)
-    return np.asarray((U_WIRE_MM**2 + feet.scatter_mm**2) * np.eye(len(along)) + np.outer(bow, bow))
+    return np.asarray(np.diag(told.u_mm**2 + told.unseen_mm**2) + np.outer(bow, bow))
 
 
 def _edge_covariance(crowns: CrownSet, along: Array, u_edge_px: float) -> Array:

@@ -27,7 +27,7 @@ U_LENS_K1, U_AXIS = 0.02, 0.15
 U_COMB_K1 = 0.003
 # Of the bend of an edge as followed where its chamfer could not be fitted, and at least of the one found; by own
 # renders with truth.
-U_LOWER_PX, U_UPPER_PX, U_LEAST_PX = 0.2, 0.08, 0.03
+U_LOWER_PX, U_UPPER_PX, U_LEAST_PX = 0.3, 0.08, 0.03
 # Of what sets a fit apart from what was followed: it may have taken one line of the chamfer for the other (by own
 # renders with truth).
 DOUBTED = 0.3

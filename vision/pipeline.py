@@ -19,7 +19,8 @@ from .chamfer import read_bend
 from .comb import MAX_FRET
 from .contact import touching_mm
 from .crowns import measure_crowns
-from .feet import find_feet
+from .end_heights import read_heights, with_ends
+from .feet import Feet, find_feet
 from .findings import refusal, warning
 from .guesses import check_fine, focal_px
 from .joined import Joined
@@ -89,7 +90,7 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     crowns = under_straight(crowns, found.edge, straight.edge)
     edge = straight.edge
     placed = replace(placed, found=replace(found, edge=edge))
-    feet = find_feet(photo.luminance, edge, slit, crowns.camera, position_mm=position)
+    feet = _find_feet(photo, edge, slit, crowns.camera, position)
     joined = weigh(
         crowns,
         feet,
@@ -146,6 +147,16 @@ def _straighten(photo: Photo, found: Located, slit: SlitLight, camera: BoardCame
     read = partial(read_bend, photo.luminance, edge=edge, blur_px=slit.blur_px, px_per_mm=scale, fret_px=fret_px)
     above = None if found.upper is None else read(found.upper, upper=True)
     return straighten(edge, found.upper, camera, photo.facts.height_px, fitted=read(edge), upper_fitted=above)
+
+
+def _find_feet(photo: Photo, edge: EdgeCurve, slit: SlitLight, camera: BoardCamera, position_mm: Array) -> Feet | None:
+    """Find the feet of the frets, and how tall the ends stand over them where they make a row."""
+    seen = (photo.luminance, edge, slit, camera)
+    feet = find_feet(*seen, position_mm=position_mm)
+    if feet is None or not feet.is_row:
+        return feet
+    ends = read_heights(*seen, position_mm=position_mm, foot_mm=feet.below_mm)
+    return with_ends(feet, ends, outer=camera.beside_outer)
 
 
 def _check_depth(camera: BoardCamera, position_mm: Array) -> None:

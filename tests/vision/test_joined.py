@@ -12,9 +12,10 @@ from lightgap.neck.profile import Array
 from lightgap.neck.straightness import chord_matrix
 from lightgap.vision.camera import OUTER_NEAR_MM, camera_from_comb
 from lightgap.vision.comb import Comb
-from lightgap.vision.feet import Feet
+from lightgap.vision.feet import U_WIRE_MM, Feet
 from lightgap.vision.joined import (
     ALONE_OUTLINES,
+    U_BOW_ENDS_OUTER_MM,
     U_BOW_MIDDLE_MM,
     U_BOW_OUTER_MM,
     U_HEIGHT_MM,
@@ -22,7 +23,7 @@ from lightgap.vision.joined import (
     U_TILT_MM,
     U_UNBORNE_MM,
     U_UNSEEN_MM,
-    U_WIRE_MM,
+    U_WORN_MM,
     Joined,
     feet_alone,
     join,
@@ -118,6 +119,63 @@ def test_a_crown_that_stands_off_its_foot_is_given_no_number() -> None:
     assert [c.fret for c in got.crowns.crowns] == [f for f in FRETS.tolist() if f != FRETS[5]]
     assert got.off_feet == 1
     np.testing.assert_allclose(got.crowns.gap_mm, np.delete(BOW_MM, 5), atol=0.01)  # a common height: the rest stays
+
+
+def test_a_crown_that_stands_off_foot_and_end_gives_way_to_them() -> None:
+    gap = BOW_MM.copy()
+    gap[5] -= 0.15
+    feet = Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=np.full(N, 0.006))
+    got = joined(crowns(gap, 0.05), feet)
+    assert got.by_foot == (FRETS[5],)
+    assert got.off_feet == 1
+    np.testing.assert_allclose(got.crowns.gap_mm, BOW_MM, atol=0.01)  # a common height: the rest stays
+
+
+def test_crowns_bent_beyond_their_uncertainty_leave_the_bow_to_feet_with_ends() -> None:
+    """Of the rule of Paule and Mandel: the crowns' variance is what makes the difference as large as expected."""
+    u_crowns, bent = 0.04, 0.16
+    read = crowns(BOW_MM - bent * (1 - ALONG**2), u_crowns)
+    u_ends = np.full(N, np.hypot(U_WIRE_MM, SCATTER_MM))
+    feet = [Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=ends) for ends in (u_ends, None)]
+    with_ends, without = (abs(sagitta_mm(joined(read, f).crowns.gap_mm) - sagitta_mm(BOW_MM)) for f in feet)
+    # The crowns' share of the bow: as variances are, with the crowns' widened to the square of what parts them, and
+    # the wire's scatter, of ten frets, in both.
+    own = (U_WIRE_MM**2 + SCATTER_MM**2 + OWN_U_MM**2) / 2
+    np.testing.assert_allclose(with_ends, bent * (U_BOW_ENDS_OUTER_MM**2 + own) / bent**2, atol=0.003)
+    assert without > 2 * with_ends
+
+
+def test_feet_with_ends_are_sure_whatever_the_light_of_the_faces() -> None:
+    faint = Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 0.2)
+    assert not faint.is_sure
+    ends = np.where(np.arange(N) < 7, 0.008, np.nan)
+    assert replace(faint, u_with_end_mm=ends).bears_out
+    assert not replace(faint, u_with_end_mm=np.where(np.arange(N) < 6, 0.008, np.nan)).is_sure
+
+
+def test_each_foot_counts_as_surely_as_it_is_known() -> None:
+    """One foot that is hardly known leaves its crown where it was; the covariance is that of least squares."""
+    gap = BOW_MM.copy()
+    gap[5] += 0.03
+    sure, unsure = np.full(N, 0.004), np.full(N, 0.004)
+    unsure[5] = 0.5
+    told = [
+        joined(crowns(gap, 0.001), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=u)) for u in (sure, unsure)
+    ]
+    off = [float(t.crowns.gap_mm[5] - BOW_MM[5] - np.median(t.crowns.gap_mm - BOW_MM)) for t in told]
+    # Weights of two readings by their variances.
+    np.testing.assert_allclose(off[0], 0.03 * 0.004**2 / (0.004**2 + OWN_U_MM**2), atol=0.003)
+    np.testing.assert_allclose(off[1], 0.03, atol=0.003)
+
+
+def test_what_an_unseen_crown_may_hide_is_wear_alone_where_its_end_was_read() -> None:
+    some = crowns(BOW_MM, 0.05, near_mm=22.0).only(np.array([0, 1, 2, 4, 5, 6, 7, 8, 9]))
+    ends = np.full(N, float(np.hypot(U_WIRE_MM, SCATTER_MM)))
+    alone = joined(some, Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
+    with_end = joined(some, Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=ends))
+    line = chord_matrix(POSITION_MM, (2, 4))[3]
+    less = line @ (alone.covariance_mm2 - with_end.covariance_mm2) @ line
+    np.testing.assert_allclose(less, U_UNSEEN_MM**2 - U_WORN_MM**2, rtol=0.1)  # a bow takes part between three frets
 
 
 def test_where_a_crown_was_not_read_its_foot_speaks() -> None:

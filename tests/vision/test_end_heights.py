@@ -1,0 +1,164 @@
+"""How tall the ends stand over their feet: in pictures painted in another way, and what ends and feet tell together."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+from scipy.ndimage import gaussian_filter
+from scipy.stats import norm
+
+from lightgap.neck.frets import fret_position_mm
+from lightgap.neck.profile import Array
+from lightgap.vision.camera import BoardCamera, camera_from_comb, column_of
+from lightgap.vision.comb import Comb
+from lightgap.vision.end_heights import ODD_MM, ODD_SHARE, EndHeights, read_heights, with_ends
+from lightgap.vision.feet import U_WIRE_MM, Feet
+from lightgap.vision.locate import EdgeCurve
+from lightgap.vision.slit import SlitLight
+
+WIDTH, HEIGHT, EDGE_ROW = 3000, 130, 30.0
+PX_PER_MM, BLUR_PX = 10.0, 1.0
+FRETS = np.arange(3, 13)
+N = len(FRETS)
+POSITION_MM = fret_position_mm(FRETS.astype(np.float64), 640.0)
+NEAR_MM, FOOT_MM = 22.0, 6.0
+BOW_MM = 0.25 * np.sin(np.linspace(0, np.pi, N))
+HALF_MM, TALL_MM, BEVEL = 1.05, 0.9, 0.6
+BOARD, SIDE, FACE, FLANK = 0.15, 0.05, 0.5, 0.3
+EDGE = EdgeCurve(np.array([EDGE_ROW]), WIDTH / 2, WIDTH / 2, 0.0, WIDTH - 1.0, 1, 0.0)
+SLIT = SlitLight(BLUR_PX, 0.0, np.full(WIDTH, 0.6), np.full(WIDTH, 0.03), 0.7)
+SCATTER_MM = 0.004
+
+
+def camera(direction: int = 1) -> BoardCamera:
+    """Return a camera square on before the middle of the frets."""
+    comb = Comb(direction, float(POSITION_MM.mean()), PX_PER_MM, 0.0, 0.0, 0.0, WIDTH / 2, 4000.0, 640.0)
+    return replace(camera_from_comb(comb), near_mm=np.array([NEAR_MM, 0.0]))
+
+
+def picture(seen: BoardCamera, taller_mm: Array, face: float = FACE, noise: float = 0.004) -> Array:
+    """Return the board's border through the feet, and on it ends of half an ellipse, with the flanks behind them."""
+    fine = 4
+    rows = (np.arange(HEIGHT * fine) + 0.5) / fine - 0.5
+    columns = (np.arange(WIDTH * fine) + 0.5) / fine - 0.5
+    scale = PX_PER_MM * seen.distance_mm / (seen.distance_mm - NEAR_MM)
+    middle = column_of(seen, POSITION_MM, np.full(N, NEAR_MM))
+    slant = seen.comb.direction * seen.slant(POSITION_MM)
+    order = np.argsort(middle)
+    border = EDGE_ROW + scale * np.interp(columns, middle[order], (FOOT_MM + BOW_MM)[order])
+    light = np.where(rows[:, None] > border[None, :], SIDE, BOARD).astype(np.float32)
+    for x, lean, more, foot in zip(middle, slant, taller_mm, FOOT_MM + BOW_MM, strict=True):
+        near = np.flatnonzero(np.abs(columns - x) < 3 * scale)
+        up = (EDGE_ROW + scale * foot - rows[:, None]) / scale - more
+        for deep, level in ((2.5, FLANK), (0.0, face)):  # the fret behind its end, seen aslant; the end
+            aside = (columns[None, near] - x) / scale - BEVEL * lean * up + deep * lean
+            inside = (aside / HALF_MM) ** 2 + (up / TALL_MM) ** 2 < 1
+            # The fret goes on down to the board, however high its end stands.
+            inside |= (np.abs(aside) < HALF_MM) & (up <= 0)
+            there = inside & (rows[:, None] < border[None, near])
+            light[:, near] = np.where(there, level, light[:, near])
+    light = gaussian_filter(light, fine * np.sqrt(BLUR_PX**2 - 1 / 12))
+    small = light.reshape(HEIGHT, fine, WIDTH, fine).mean(axis=(1, 3))
+    return small + np.random.default_rng(0).normal(0, noise, small.shape).astype(np.float32)
+
+
+def read(taller_mm: Array, *, direction: int = 1, face: float = FACE) -> EndHeights | None:
+    """Read the ends of a painted picture, whose feet were seen where they stand."""
+    seen = camera(direction)
+    light = picture(seen, taller_mm, face).astype(np.float32)
+    return read_heights(light, EDGE, SLIT, seen, position_mm=POSITION_MM, foot_mm=FOOT_MM + BOW_MM)
+
+
+@pytest.mark.parametrize(
+    ("odd", "by_mm", "direction", "face"), [(4, -0.1, 1, 0.5), (6, 0.08, -1, 0.5), (2, -0.09, 1, 0.05)]
+)
+def test_a_fret_that_stands_low_or_high_shows_at_its_end(odd: int, by_mm: float, direction: int, face: float) -> None:
+    """A step of light over a blur of 0.1 mm is placed to a twentieth of it by each of some 30 rays, not independent."""
+    taller = np.zeros(N)
+    taller[odd] = by_mm
+    ends = read(taller, direction=direction, face=face)
+    assert ends is not None
+    off = ends.below_mm - (FOOT_MM + BOW_MM) + taller
+    assert np.isfinite(off).sum() >= N - 1
+    assert np.isfinite(off[odd])
+    assert np.nanmax(np.abs(off - np.nanmedian(off))) < 0.015
+    assert np.nanmax(ends.u_mm) < 0.015
+
+
+def test_wire_of_unequal_height_is_read_to_its_uncertainty() -> None:
+    taller = np.random.default_rng(3).normal(0, 0.01, N)
+    ends = read(taller)
+    assert ends is not None
+    off = ends.below_mm - (FOOT_MM + BOW_MM) + taller
+    t = POSITION_MM - POSITION_MM.mean()
+    seen = np.isfinite(off)
+    # What is common to a smooth row, a cubic here, is the feet's to tell.
+    left = (off - np.polyval(np.polyfit(t[seen], off[seen], 3), t)) / ends.u_mm
+    assert np.sqrt(np.nanmean(left**2)) < 1.25  # of the standard uncertainty stated; 0.8 to 1.25 is called right
+
+
+def test_a_border_without_ends_tells_nothing() -> None:
+    plain = np.full((HEIGHT, WIDTH), BOARD, dtype=np.float32)
+    plain[int(EDGE_ROW + FOOT_MM * PX_PER_MM) :] = SIDE
+    plain += np.random.default_rng(1).normal(0, 0.01, plain.shape).astype(np.float32)
+    assert read_heights(plain, EDGE, SLIT, camera(), position_mm=POSITION_MM, foot_mm=FOOT_MM + BOW_MM) is None
+
+
+def test_few_ends_in_view_tell_nothing() -> None:
+    foot = FOOT_MM + BOW_MM
+    light = picture(camera(), np.zeros(N)).astype(np.float32)
+    cut = replace(EDGE, high_px=1200.0)
+    got = read_heights(light[:, :1200], cut, SLIT, camera(), position_mm=POSITION_MM, foot_mm=foot)
+    assert got is None
+
+
+def feet(below_mm: Array) -> Feet:
+    """Return a sure row."""
+    return Feet(below_mm, SCATTER_MM, 0.95, 1.0)
+
+
+@pytest.mark.parametrize("apart_mm", [0.0, 0.008, -0.025, 0.04, -0.1])
+def test_ends_and_feet_together_are_bayes_rule(apart_mm: float) -> None:
+    """Posterior mean and deviation of the wire's height, by numerical integration (SciPy's quad)."""
+    u_mm, usual = 0.006, float(np.hypot(U_WIRE_MM, SCATTER_MM))
+    foot = FOOT_MM + BOW_MM
+    end = foot.copy()
+    end[4] += apart_mm
+    got = with_ends(feet(foot), EndHeights(end, np.full(N, u_mm)), outer=False)
+
+    def weight(w: float) -> float:
+        wide = float(np.hypot(ODD_MM, usual))
+        prior = (1 - ODD_SHARE) * norm.pdf(w, 0, usual) + ODD_SHARE * norm.pdf(w, 0, wide)
+        return float(prior * norm.pdf(apart_mm, w, u_mm))
+
+    whole, first, second = (
+        quad(lambda w, k=k: w**k * weight(w), -0.4, 0.4, points=[0.0, apart_mm], limit=200)[0] for k in range(3)
+    )
+    mean = first / whole
+    np.testing.assert_allclose(got.below_mm[4] - foot[4], mean, atol=1e-6)  # of the integration
+    np.testing.assert_allclose(got.u_each_mm[4], np.sqrt(second / whole - mean**2), rtol=1e-4)
+    assert got.with_end.all()
+
+
+def test_an_end_speaks_for_a_foot_not_seen_and_feet_without_end_stay() -> None:
+    foot, end = FOOT_MM + BOW_MM, FOOT_MM + BOW_MM + 0.01
+    foot[3], end[7] = np.nan, np.nan
+    got = with_ends(feet(foot), EndHeights(end, np.where(np.isnan(end), np.nan, 0.006)), outer=False)
+    assert got.below_mm[3] == end[3]
+    assert got.below_mm[7] == foot[7]
+    assert got.with_end.tolist() == [i != 7 for i in range(N)]
+    np.testing.assert_allclose(got.u_each_mm[7], np.hypot(U_WIRE_MM, SCATTER_MM))
+    assert got.u_each_mm[3] > got.u_each_mm[4]
+
+
+def test_beside_the_outer_string_an_end_far_off_its_foot_was_misread() -> None:
+    foot = FOOT_MM + BOW_MM
+    end = foot.copy()
+    end[4] -= 0.06
+    ends = EndHeights(end, np.full(N, 0.006))
+    assert with_ends(feet(foot), ends, outer=True).below_mm[4] == foot[4]
+    assert with_ends(feet(foot), ends, outer=False).below_mm[4] < foot[4] - 0.05
+    assert with_ends(feet(foot), None, outer=False).with_end.sum() == 0
