@@ -20,7 +20,7 @@ from .readings import MIN_SHARE, CrownFit, CrownSet
 from .shading import Mask
 
 # All feet in one curve along the board: its radius and taper, what an end's bevel hides. By own renders with truth.
-U_BOW_OUTER_MM, U_BOW_MIDDLE_MM = 0.016, 0.028
+U_BOW_OUTER_MM, U_BOW_MIDDLE_MM = 0.016, 0.025
 # ... where their ends were read as well.
 U_BOW_ENDS_OUTER_MM, U_BOW_ENDS_MIDDLE_MM = 0.012, 0.0145
 # The same where few ends stand out: the row may be the board's border, or what lies along it.
