@@ -2,7 +2,8 @@
 
 A fret's end meets the side of the board in a corner that is crisp in any light and hidden by nothing. Crowns of one
 wire stand equally high over their feet, so that the row of feet tells how the neck is bent under the straightedge. It
-is surer than crowns against a mirrored background, but blind to a fret that is worn, or not driven home.
+is surer than crowns against a mirrored background, but blind to a fret that is worn, or not driven home; how tall the
+ends stand (`end_heights`) tells the latter.
 """
 
 from __future__ import annotations
@@ -40,7 +41,6 @@ FEET_PER_ORDER = 3  # a neck bent both ways is followed by a polynomial of one o
 MIN_SCORE, MAX_SCATTER_MM, MIN_FEET, MIN_SHARE = 0.8, 0.03, 4, 0.7
 STRAIGHT_SCORE, STRAIGHT_MM = 0.68, 0.013  # a row so straight proves itself with less
 PROVING_FACES = 0.8  # nearly all: a string under the crowns bends as straight as they do
-MIN_WITH_END = 0.65  # of the feet whose end was read, so that the row is one of fret ends
 MIN_FACES = 0.5  # strings and borders go on between the ends: half of the ends must stand out
 FACE_MM, BESIDE_MM, OTHER_LIGHT = (0.15, 0.6), (1.3, 1.9), 0.1  # over the foot; beside its middle; in its logarithm
 SCATTER_FLOOR_MM = 0.003  # of a few feet in one line by chance
@@ -85,8 +85,8 @@ class Feet:
 
     @property
     def by_ends(self) -> bool:
-        """Whether most of them have an end that was read: nothing but fret ends is shaped alike, and in its place."""
-        return bool(self.with_end.mean() > MIN_WITH_END)
+        """Whether most ends were read too: nothing but fret ends is shaped alike, and in its place."""
+        return self.u_with_end_mm is not None
 
     @property
     def u_each_mm(self) -> Array:
@@ -114,7 +114,7 @@ class Feet:
 
     @property
     def bears_out(self) -> bool:
-        """Whether nearly all ends stand out."""
+        """Whether nearly all ends stand out, or most were read."""
         return self.is_sure and (self.faces > PROVING_FACES or self.by_ends)
 
 

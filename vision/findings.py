@@ -232,7 +232,8 @@ _KINDS = (
         "warning",
         "read by the feet of the frets: the crowns could not be read",
         "The feet stand on the board's border and tell how it is bent. Crowns are taken for equally high over their "
-        "feet: a fret that is worn, high or loose does not show.",
+        "feet, or over their ends where these were read: a fret that is worn does not show, nor always one that is "
+        "high or loose.",
         "try every three frets with a short straightedge, or put a plain light card or dark cloth behind the gap",
     ),
     FindingKind(

@@ -11,9 +11,11 @@ from lightgap.neck.errors import Refusal
 from lightgap.neck.profile import Array
 
 from .contact import check_contact, check_edge, rests_in_view, touching_mm
+from .doubts import leaves_bow_open
 from .feet import Feet
+from .feet_alone import border_read, feet_alone, stand_alone
 from .findings import refusal
-from .joined import Joined, border_read, feet_alone, join, leaves_bow_open, stand_alone
+from .joined import Joined, join
 from .locate import EdgeCurve
 from .readings import MAX_MISFIT, MAX_STEP_MM, MAX_STRAIN, MIN_SHARE, CrownSet
 from .slit import SlitLight
@@ -128,4 +130,7 @@ def _under(edge: EdgeCurve, feet: Feet, crowns: CrownSet, *, frets: NDArray[np.i
     x, margin = crowns.camera.comb.x_px(position_mm), FOOT_INSIDE_MM * crowns.camera.comb.px_per_mm
     inside = (x > edge.low_px + margin) & (x < edge.high_px - margin)
     read = np.isin(frets, [c.fret for c in crowns.crowns])
-    return replace(feet, below_mm=np.where(inside | read, feet.below_mm, np.nan))
+    below = np.where(inside | read, feet.below_mm, np.nan)
+    # There neither speaks against a crown.
+    ends = None if feet.u_with_end_mm is None else np.where(inside, feet.u_with_end_mm, np.nan)
+    return replace(feet, below_mm=below, u_with_end_mm=ends)

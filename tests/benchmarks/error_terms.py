@@ -29,7 +29,7 @@ from benchmarks.pool import spread
 from lightgap.neck.errors import Refusal
 from lightgap.vision import pipeline
 from lightgap.vision.feet import Feet
-from lightgap.vision.joined import _fall_mm
+from lightgap.vision.joined import fall_mm
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.measure import measure_photo
 from lightgap.vision.readings import CrownSet
@@ -112,7 +112,7 @@ def terms_of(photo: Path) -> Terms | None:
         "joined": np.array([by_all.get(n, np.nan) for n in numbers]) - true,
     }
     if feet is not None and feet.is_sure:
-        error["feet"] = feet.below_mm - _fall_mm(crowns, position) - true
+        error["feet"] = feet.below_mm - fall_mm(crowns, position) - true
     place = "outer" if camera.beside_outer else "middle"
     parts = {term: split(t, values) for term, values in error.items()}
     return Terms(photo.name, place, {term: part for term, part in parts.items() if part is not None})

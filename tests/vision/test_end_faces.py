@@ -13,12 +13,12 @@ from lightgap.neck.straightness import chord_matrix
 from lightgap.vision.camera import BoardCamera, camera_from_comb, column_of
 from lightgap.vision.comb import Comb
 from lightgap.vision.crowns import measure_crowns
+from lightgap.vision.doubts import doubt_by_scatter
 from lightgap.vision.end_faces import EndFit, EndPatches, cut_ends, draw_ends, fit_ends, is_like_ends, read_well
-from lightgap.vision.joined import ALONE_OUTLINES
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.readings import CrownSet
 from lightgap.vision.slit import SlitLight
-from lightgap.vision.uncertainty import crown_covariance
+from lightgap.vision.uncertainty import crown_covariance, own_u_mm
 
 WIDTH, HEIGHT, EDGE_ROW = 3000, 220, 80.0
 PX_PER_MM, BLUR_PX, NEAR_MM = 10.0, 1.0, 3.0
@@ -114,7 +114,8 @@ def test_a_body_beside_its_end_shifts_the_heights_by_less_than_is_stated(body: f
     off = np.array([c.gap_mm - true[c.fret] for c in found.crowns])
     off -= np.interp(place, place[[0, -1]], off[[0, -1]])
     row = chord_matrix(place, (0, len(place) - 1))[int(np.abs(off).argmax())]
-    u = ALONE_OUTLINES * float(np.sqrt(row @ crown_covariance(found, slit(contrast=0.3)) @ row))
+    light = slit(contrast=0.3)
+    u = doubt_by_scatter(found, own_u_mm(found, light)) * float(np.sqrt(row @ crown_covariance(found, light) @ row))
     assert float(np.abs(off).max()) < 2 * u
 
 

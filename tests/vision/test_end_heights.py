@@ -46,15 +46,16 @@ def picture(seen: BoardCamera, taller_mm: Array, face: float = FACE, noise: floa
     columns = (np.arange(WIDTH * fine) + 0.5) / fine - 0.5
     scale = PX_PER_MM * seen.distance_mm / (seen.distance_mm - NEAR_MM)
     middle = column_of(seen, POSITION_MM, np.full(N, NEAR_MM))
-    slant = seen.comb.direction * seen.slant(POSITION_MM)
     order = np.argsort(middle)
     border = EDGE_ROW + scale * np.interp(columns, middle[order], (FOOT_MM + BOW_MM)[order])
     light = np.where(rows[:, None] > border[None, :], SIDE, BOARD).astype(np.float32)
-    for x, lean, more, foot in zip(middle, slant, taller_mm, FOOT_MM + BOW_MM, strict=True):
+    # Where a millimetre behind an end is seen, and its fret 2.5 mm behind it.
+    one, far = (column_of(seen, POSITION_MM, np.full(N, NEAR_MM - deep)) for deep in (1.0, 2.5))
+    for x, back, behind, more, foot in zip(middle, one, far - middle, taller_mm, FOOT_MM + BOW_MM, strict=True):
         near = np.flatnonzero(np.abs(columns - x) < 3 * scale)
         up = (EDGE_ROW + scale * foot - rows[:, None]) / scale - more
-        for deep, level in ((2.5, FLANK), (0.0, face)):  # the fret behind its end, seen aslant; the end
-            aside = (columns[None, near] - x) / scale - BEVEL * lean * up + deep * lean
+        for deep_px, level in ((behind, FLANK), (0.0, face)):  # the fret behind its end, seen aslant; the end
+            aside = (columns[None, near] - x - deep_px - (back - x) * BEVEL * up) / scale
             inside = (aside / HALF_MM) ** 2 + (up / TALL_MM) ** 2 < 1
             # The fret goes on down to the board, however high its end stands.
             inside |= (np.abs(aside) < HALF_MM) & (up <= 0)
@@ -73,31 +74,41 @@ def read(taller_mm: Array, *, direction: int = 1, face: float = FACE) -> EndHeig
 
 
 @pytest.mark.parametrize(
-    ("odd", "by_mm", "direction", "face"), [(4, -0.1, 1, 0.5), (6, 0.08, -1, 0.5), (2, -0.09, 1, 0.05)]
+    ("odd", "by_mm", "direction", "face"), [(4, -0.1, 1, 0.5), (6, 0.08, -1, 0.5), (3, -0.09, 1, 0.05)]
 )
 def test_a_fret_that_stands_low_or_high_shows_at_its_end(odd: int, by_mm: float, direction: int, face: float) -> None:
-    """A step of light over a blur of 0.1 mm is placed to a twentieth of it by each of some 30 rays, not independent."""
+    """Within k = 3 of the uncertainty stated, which must be good enough to tell such a fret."""
     taller = np.zeros(N)
     taller[odd] = by_mm
     ends = read(taller, direction=direction, face=face)
     assert ends is not None
     off = ends.below_mm - (FOOT_MM + BOW_MM) + taller
-    assert np.isfinite(off).sum() >= N - 1
-    assert np.isfinite(off[odd])
-    assert np.nanmax(np.abs(off - np.nanmedian(off))) < 0.015
-    assert np.nanmax(ends.u_mm) < 0.015
+    assert 3 * ends.u_mm[odd] < abs(by_mm) / 2
+    assert abs(off[odd] - np.nanmedian(off)) < 3 * ends.u_mm[odd]
+    assert np.nanmax(np.abs(off - np.nanmedian(off)) / ends.u_mm) < 3
 
 
-def test_wire_of_unequal_height_is_read_to_its_uncertainty() -> None:
-    taller = np.random.default_rng(3).normal(0, 0.01, N)
+@pytest.mark.parametrize("odd", [0, 1, N - 1])
+def test_at_a_rows_end_an_odd_fret_is_not_called_sound(odd: int) -> None:
+    """A smooth row could follow it there: it is read rightly, or not at all, and its neighbours likewise."""
+    taller = np.zeros(N)
+    taller[odd] = -0.1
     ends = read(taller)
     assert ends is not None
     off = ends.below_mm - (FOOT_MM + BOW_MM) + taller
-    t = POSITION_MM - POSITION_MM.mean()
-    seen = np.isfinite(off)
-    # What is common to a smooth row, a cubic here, is the feet's to tell.
-    left = (off - np.polyval(np.polyfit(t[seen], off[seen], 3), t)) / ends.u_mm
-    assert np.sqrt(np.nanmean(left**2)) < 1.25  # of the standard uncertainty stated; 0.8 to 1.25 is called right
+    assert np.nanmax(np.abs(off - np.nanmedian(off)) / ends.u_mm) < 3  # k = 3
+
+
+def test_wire_of_unequal_height_is_read_to_its_uncertainty() -> None:
+    """Error over uncertainty, of three photos: 0.8 to 1.25 is called right, and each photo has but ten ends."""
+    ratios = []
+    for seed in (3, 4, 5):
+        taller = np.random.default_rng(seed).normal(0, 0.01, N)
+        ends = read(taller)
+        assert ends is not None
+        off = ends.below_mm - (FOOT_MM + BOW_MM) + taller
+        ratios += ((off - np.nanmean(off)) / ends.u_mm)[np.isfinite(off)].tolist()
+    assert 0.5 < float(np.sqrt(np.mean(np.square(ratios)))) < 1.25
 
 
 def test_a_border_without_ends_tells_nothing() -> None:
@@ -151,7 +162,8 @@ def test_an_end_speaks_for_a_foot_not_seen_and_feet_without_end_stay() -> None:
     assert got.below_mm[7] == foot[7]
     assert got.with_end.tolist() == [i != 7 for i in range(N)]
     np.testing.assert_allclose(got.u_each_mm[7], np.hypot(U_WIRE_MM, SCATTER_MM))
-    assert got.u_each_mm[3] > got.u_each_mm[4]
+    assert got.u_each_mm[3] == 0.006  # of the end alone
+    assert got.u_each_mm[4] < 0.006
 
 
 def test_beside_the_outer_string_an_end_far_off_its_foot_was_misread() -> None:

@@ -12,23 +12,20 @@ from lightgap.neck.profile import Array
 from lightgap.neck.straightness import chord_matrix
 from lightgap.vision.camera import OUTER_NEAR_MM, camera_from_comb
 from lightgap.vision.comb import Comb
-from lightgap.vision.feet import U_WIRE_MM, Feet
-from lightgap.vision.joined import (
-    ALONE_OUTLINES,
+from lightgap.vision.doubts import (
+    DOUBT_PER_SCATTER,
+    LEAST_DOUBT,
     U_BOW_ENDS_OUTER_MM,
     U_BOW_MIDDLE_MM,
     U_BOW_OUTER_MM,
-    U_HEIGHT_MM,
-    U_LEVEL_MM,
-    U_TILT_MM,
-    U_UNBORNE_MM,
     U_UNSEEN_MM,
     U_WORN_MM,
-    Joined,
-    feet_alone,
-    join,
-    stand_alone,
+    bow_excess_mm2,
+    doubt_by_scatter,
 )
+from lightgap.vision.feet import U_WIRE_MM, Feet
+from lightgap.vision.feet_alone import U_LEVEL_MM, feet_alone, stand_alone
+from lightgap.vision.joined import U_HEIGHT_MM, U_TILT_MM, U_UNBORNE_MM, Joined, join
 from lightgap.vision.outline import Outline
 from lightgap.vision.readings import CrownFit, CrownSet
 
@@ -64,14 +61,19 @@ def sagitta_mm(gap_mm: Array) -> float:
     return float((chord_matrix(POSITION_MM, (0, N - 1)) @ gap_mm)[N // 2])
 
 
-def test_joined_gaps_are_those_of_generalized_least_squares() -> None:
+@pytest.mark.parametrize("by_ends", [False, True])
+def test_joined_gaps_are_those_of_generalized_least_squares(by_ends: bool) -> None:
     """All unknowns at once (gaps, height of the wire, tilt), whitened by Cholesky, solved by NumPy's least squares."""
     rng = np.random.default_rng(4)
     read = crowns(BOW_MM + rng.normal(0, 0.02, N), 0.05)
     below = 1.0 + BOW_MM + 0.1 * ALONG + rng.normal(0, 0.01, N)
-    got = joined(read, Feet(below, SCATTER_MM, 0.95, 1.0))
-    bow = U_BOW_OUTER_MM * (ALONG**2 - 1 / 3)
-    told = (U_WIRE_MM**2 + SCATTER_MM**2) * np.eye(N) + np.outer(bow, bow)
+    alone = float(np.hypot(U_WIRE_MM, SCATTER_MM))
+    # Of two frets the end was not read.
+    ends = np.where(np.arange(N) < N - 2, np.linspace(0.004, 0.02, N), np.nan) if by_ends else None
+    got = joined(read, Feet(below, SCATTER_MM, 0.95, 1.0, u_with_end_mm=ends))
+    bow = (U_BOW_ENDS_OUTER_MM if by_ends else U_BOW_OUTER_MM) * (ALONG**2 - 1 / 3)
+    u_each = np.full(N, alone) if ends is None else np.where(np.isnan(ends), alone, ends)
+    told = np.diag(u_each**2) + np.outer(bow, bow)
     # Rows: crowns, feet, and what is known of height and tilt; unknowns: n gaps, height, tilt.
     design = np.zeros((2 * N + 2, N + 2))
     design[:N, :N] = design[N : 2 * N, :N] = np.eye(N)
@@ -131,41 +133,55 @@ def test_a_crown_that_stands_off_foot_and_end_gives_way_to_them() -> None:
     np.testing.assert_allclose(got.crowns.gap_mm, BOW_MM, atol=0.01)  # a common height: the rest stays
 
 
+def test_the_excess_of_a_bow_makes_what_parts_two_readings_as_large_as_expected() -> None:
+    """The rule of Paule and Mandel: with the excess, chi-square of the bow is 1, by least squares written out."""
+    covariance = 0.01**2 * np.eye(N) + 0.04**2 * np.outer(ALONG**2, ALONG**2)
+    apart = 0.16 * (1 - ALONG**2) + 0.03 * ALONG
+    bow = ALONG**2 - 1 / 3
+    wide = covariance + bow_excess_mm2(ALONG, apart, covariance) * np.outer(bow, bow)
+    white = np.linalg.inv(np.linalg.cholesky(wide))
+    design = white @ np.vander(ALONG, 3)
+    estimate = np.linalg.lstsq(design, white @ apart, rcond=None)[0][0]
+    np.testing.assert_allclose(estimate**2 / np.linalg.inv(design.T @ design)[0, 0], 1.0, rtol=1e-9)  # rounding
+    assert bow_excess_mm2(ALONG, apart / 10, covariance) == 0
+
+
 def test_crowns_bent_beyond_their_uncertainty_leave_the_bow_to_feet_with_ends() -> None:
-    """Of the rule of Paule and Mandel: the crowns' variance is what makes the difference as large as expected."""
-    u_crowns, bent = 0.04, 0.16
-    read = crowns(BOW_MM - bent * (1 - ALONG**2), u_crowns)
+    read = crowns(BOW_MM - 0.16 * (1 - ALONG**2), 0.04)
     u_ends = np.full(N, np.hypot(U_WIRE_MM, SCATTER_MM))
     feet = [Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=ends) for ends in (u_ends, None)]
-    with_ends, without = (abs(sagitta_mm(joined(read, f).crowns.gap_mm) - sagitta_mm(BOW_MM)) for f in feet)
-    # The crowns' share of the bow: as variances are, with the crowns' widened to the square of what parts them, and
-    # the wire's scatter, of ten frets, in both.
-    own = (U_WIRE_MM**2 + SCATTER_MM**2 + OWN_U_MM**2) / 2
-    np.testing.assert_allclose(with_ends, bent * (U_BOW_ENDS_OUTER_MM**2 + own) / bent**2, atol=0.003)
-    assert without > 2 * with_ends
+    with_ends, without = (joined(read, f) for f in feet)
+    off = [abs(sagitta_mm(j.crowns.gap_mm) - sagitta_mm(BOW_MM)) for j in (with_ends, without)]
+    depth = chord_matrix(POSITION_MM, (0, N - 1))[N // 2]
+    assert off[0] < np.sqrt(depth @ with_ends.covariance_mm2 @ depth)  # k = 1
+    assert off[1] > 3 * off[0]  # three times as much: what the ends are read for
+    assert not with_ends.agree
+    # The budget's parts still add up to the whole.
+    parts = with_ends.share @ read.covariance_mm2 @ with_ends.share.T + with_ends.feet_covariance_mm2
+    whole = with_ends.covariance_mm2 - with_ends.edge_covariance_mm2
+    np.testing.assert_allclose(depth @ parts @ depth, depth @ whole @ depth, rtol=0.02)  # height and tilt, nearly free
+
+
+@pytest.mark.parametrize("by_pixels", [True, False])
+def test_crowns_that_scatter_are_doubted_by_the_ratio_of_birge(by_pixels: bool) -> None:
+    """The root of chi-square per degree of freedom, of NumPy's cubic; with two crowns of a usual scatter."""
+    kind = 0 if by_pixels else 1
+    own = np.full(N, OWN_U_MM)
+    for size in (0.0, 0.02, 0.04):
+        gap = BOW_MM + size * np.random.default_rng(1).uniform(-1.5, 1.5, N)
+        read = replace(crowns(gap, 0.05), by_pixels=by_pixels)
+        left = gap - np.polyval(np.polyfit(ALONG, gap, 3), ALONG)
+        usual = LEAST_DOUBT[kind] / DOUBT_PER_SCATTER[kind]
+        square = 2 * usual**2 + float((left**2).sum()) / (OWN_U_MM**2 + U_WIRE_MM**2)
+        ratio = DOUBT_PER_SCATTER[kind] * np.sqrt(square / (2 + N - 4))
+        # The polynomial is drawn through most of them: a tenth off that through all.
+        np.testing.assert_allclose(doubt_by_scatter(read, own), max(LEAST_DOUBT[kind], ratio), rtol=0.1)
 
 
 def test_feet_with_ends_are_sure_whatever_the_light_of_the_faces() -> None:
     faint = Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 0.2)
     assert not faint.is_sure
-    ends = np.where(np.arange(N) < 7, 0.008, np.nan)
-    assert replace(faint, u_with_end_mm=ends).bears_out
-    assert not replace(faint, u_with_end_mm=np.where(np.arange(N) < 6, 0.008, np.nan)).is_sure
-
-
-def test_each_foot_counts_as_surely_as_it_is_known() -> None:
-    """One foot that is hardly known leaves its crown where it was; the covariance is that of least squares."""
-    gap = BOW_MM.copy()
-    gap[5] += 0.03
-    sure, unsure = np.full(N, 0.004), np.full(N, 0.004)
-    unsure[5] = 0.5
-    told = [
-        joined(crowns(gap, 0.001), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=u)) for u in (sure, unsure)
-    ]
-    off = [float(t.crowns.gap_mm[5] - BOW_MM[5] - np.median(t.crowns.gap_mm - BOW_MM)) for t in told]
-    # Weights of two readings by their variances.
-    np.testing.assert_allclose(off[0], 0.03 * 0.004**2 / (0.004**2 + OWN_U_MM**2), atol=0.003)
-    np.testing.assert_allclose(off[1], 0.03, atol=0.003)
+    assert replace(faint, u_with_end_mm=np.full(N, 0.008)).bears_out
 
 
 def test_what_an_unseen_crown_may_hide_is_wear_alone_where_its_end_was_read() -> None:
@@ -235,7 +251,7 @@ def test_a_faint_row_leaves_no_crown_out_and_the_doubt_that_crowns_have_alone() 
     gap[5] -= 0.15
     got = joined(crowns(gap, 0.05), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 0.2))
     assert got.off_feet == 0
-    assert got.widened == ALONE_OUTLINES
+    assert got.widened == doubt_by_scatter(crowns(gap, 0.05), np.full(N, OWN_U_MM))
     np.testing.assert_allclose(got.own_u_mm[[0, 1, 2]], OWN_U_MM)  # not yet widened
     assert abs((got.crowns.gap_mm - gap)[5] - (got.crowns.gap_mm - gap)[4]) < 0.02  # it stands as high as it was read
 
@@ -276,9 +292,10 @@ def test_unsure_feet_and_crowns_locked_on_nothing_are_left_alone(feet: Feet | No
     assert got.crowns == read
     assert not got.agree
     edge = U_EDGE_PX / PX_PER_MM * (ALONG**2 - 1 / 3)  # what the crowns too were read under
-    told = ALONE_OUTLINES**2 * read.covariance_mm2 + np.outer(edge, edge)
+    wide = doubt_by_scatter(read, np.full(N, OWN_U_MM))
+    told = wide**2 * read.covariance_mm2 + np.outer(edge, edge)
     np.testing.assert_allclose(got.covariance_mm2, told, rtol=1e-12)  # rounding
-    assert got.widened == ALONE_OUTLINES
+    assert got.widened == wide
     assert not got.feet_covariance_mm2.any()
 
 

@@ -1,0 +1,113 @@
+"""How far crowns, and the feet of their frets, are believed where they are joined."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lightgap.neck.profile import Array
+
+from .feet import U_WIRE_MM, Feet, along_board, through_most
+from .readings import CrownSet
+
+# All feet in one curve along the board: its radius and taper, what an end's bevel hides. By own renders with truth.
+U_BOW_OUTER_MM, U_BOW_MIDDLE_MM = 0.016, 0.025
+# ... where their ends were read as well.
+U_BOW_ENDS_OUTER_MM, U_BOW_ENDS_MIDDLE_MM = 0.012, 0.0145
+# The same where few ends stand out: the row may be the board's border, or what lies along it.
+U_BOW_FAINT_MM = 0.045
+# Crowns about a smooth neck: what lets them scatter by more than their own uncertainty bends them too, and where they
+# scatter less they are surer. At least, and for each standard uncertainty that they scatter, for pixels and outlines
+# (by own renders with truth); as many more crowns, of a usual scatter, are reckoned with.
+LEAST_DOUBT, DOUBT_PER_SCATTER = (1.0, 0.7), (1.0, 1.4)
+PRIOR_CROWNS, MOST_SCATTER = 2.0, 3.0
+CUBIC_FROM = 9  # crowns from which on a smooth neck may bend both ways
+# Of each fret of which no crown was seen: it may be worn, high or loose. (By own renders with truth, in which
+# one fret in seventy is.)
+U_UNSEEN_MM = 0.03
+# The same where the fret's end was read: only wear, under the strings, does not show there (common practice, no
+# published source).
+U_WORN_MM = 0.012
+# Crowns that leave the bow so open have locked on nothing; only feet whose ends stand out, or were read, bend them.
+MAX_BOW_U_MM = 0.09
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Of n feet as readings of their crowns: standard uncertainty of each, and what a crown not seen may hide."""
+
+    u_mm: Array
+    unseen_mm: Array
+
+
+def u_unseen_mm(feet: Feet, *, outer: bool) -> Array:
+    """Return (n,) what each crown may hide where it is not seen; beside the outer string ends hide their tops."""
+    return np.where(feet.with_end & (not outer), U_WORN_MM, U_UNSEEN_MM)
+
+
+def feet_covariance(feet: Feet, along: Array, told: Told, *, outer: bool) -> Array:
+    """Return the (n, n) covariance of feet, but for what is common to all of them."""
+    usual, borne_out = (U_BOW_OUTER_MM, U_BOW_ENDS_OUTER_MM) if outer else (U_BOW_MIDDLE_MM, U_BOW_ENDS_MIDDLE_MM)
+    u_bow_mm = U_BOW_FAINT_MM if not feet.is_sure else borne_out if feet.by_ends else usual
+    bow = u_bow_mm * (along**2 - 1 / 3)
+    return np.asarray(np.diag(told.u_mm**2 + told.unseen_mm**2) + np.outer(bow, bow))
+
+
+def edge_covariance(crowns: CrownSet, along: Array, u_edge_px: float) -> Array:
+    """Return the (n, n) covariance that the bend of the straightedge's edge leaves in all gaps under it."""
+    bow = u_edge_px / crowns.camera.comb.px_per_mm * (along**2 - 1 / 3)
+    return np.outer(bow, bow)
+
+
+def doubt_by_scatter(crowns: CrownSet, own_u_mm: Array) -> float:
+    """Return by which factor crowns are less sure than they say, from how they scatter about a smooth neck.
+
+    The ratio of R. T. Birge (Physical Review 40, 1932): the root of chi-square for each degree of freedom, of what is
+    left by a polynomial through most of them.
+
+    Parameters
+    ----------
+    crowns
+        As read.
+    own_u_mm
+        (n,) how sure each is by itself.
+    """
+    kind = 0 if crowns.by_pixels else 1
+    n = len(crowns.crowns)
+    order = 3 if n >= CUBIC_FROM else 2
+    along, expected = along_board(crowns.position_mm), np.hypot(own_u_mm, U_WIRE_MM)
+    usual = LEAST_DOUBT[kind] / DOUBT_PER_SCATTER[kind]
+    square, free = PRIOR_CROWNS * usual**2, PRIOR_CROWNS
+    if n > order + 1:
+        curve, _ = through_most(along, crowns.gap_mm, np.min(expected) / expected, order=order)
+        scatter = np.minimum(np.abs(crowns.gap_mm - curve) / expected, MOST_SCATTER)
+        square, free = square + float((scatter**2).sum()), free + n - order - 1
+    return max(LEAST_DOUBT[kind], DOUBT_PER_SCATTER[kind] * float(np.sqrt(square / free)))
+
+
+def bow_excess_mm2(along: Array, apart: Array, covariance_mm2: Array) -> float:
+    """Return by how much the bows of crowns and feet are farther apart than both uncertainties have it, squared.
+
+    What the model of crowns leaves out bends them all alike, and now and then by several standard uncertainties. Added
+    to their variance (after R. C. Paule and J. Mandel, Consensus values and weighting factors, Journal of Research of
+    the National Bureau of Standards 87, 1982) it leaves the bow to feet whose ends were read.
+    """
+    powers = np.stack([np.ones_like(along), along, along**2 - 1 / 3], axis=1)
+    weighed = np.linalg.solve(covariance_mm2, powers)
+    variance = np.linalg.inv(powers.T @ weighed)
+    bow = float((variance @ weighed.T @ apart)[2])
+    return max(bow * bow - float(variance[2, 2]), 0.0)
+
+
+def leaves_bow_open(crowns: CrownSet, covariance_mm2: Array) -> bool:
+    """Tell whether crowns, of (n, n) covariance, tell so little of the neck's bow that they have locked on nothing."""
+    return _bow_u_mm(crowns.position_mm, covariance_mm2) > MAX_BOW_U_MM
+
+
+def _bow_u_mm(place: Array, covariance_mm2: Array) -> float:
+    """Return how open the crowns together leave the bow of the neck, in standard uncertainties."""
+    along = along_board(place)
+    powers = np.vander(along, 3)
+    information = powers.T @ np.linalg.solve(covariance_mm2, powers)
+    return float(np.sqrt(np.linalg.inv(information)[0, 0]))
