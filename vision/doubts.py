@@ -17,12 +17,18 @@ U_BOW_OUTER_MM, U_BOW_MIDDLE_MM = 0.016, 0.025
 U_BOW_ENDS_OUTER_MM, U_BOW_ENDS_MIDDLE_MM = 0.012, 0.0145
 # The same where few ends stand out: the row may be the board's border, or what lies along it.
 U_BOW_FAINT_MM = 0.045
+# A board whose radius grows towards the body: by how much flatter it is at its end, where that lies on the scale
+# length, and the standard deviation over all boards (common practice, no published source: one board in three).
+FLATTER, BOARD_END, COMPOUND_SHARE = 0.33, 0.68, 0.45
 # Crowns about a smooth neck: what lets them scatter by more than their own uncertainty bends them too, and where they
 # scatter less they are surer. At least, and for each standard uncertainty that they scatter, for pixels and outlines
 # (by own renders with truth); as many more crowns, of a usual scatter, are reckoned with.
-LEAST_DOUBT, DOUBT_PER_SCATTER = (1.0, 0.7), (1.0, 1.4)
-PRIOR_CROWNS, MOST_SCATTER = 2.0, 3.0
+LEAST_DOUBT, DOUBT_PER_SCATTER = (1.0, 0.85), (1.0, 1.4)
+USUAL_SCATTER, PRIOR_CROWNS, MOST_SCATTER = (1.2, 1.3), 2.0, 5.0
 CUBIC_FROM = 9  # crowns from which on a smooth neck may bend both ways
+# Crowns bent by so much were seen, feet with ends by a third of it at most (by own renders with truth): more speaks
+# against the feet as well.
+MAX_EXCESS_MM = 0.2
 # Of each fret of which no crown was seen: it may be worn, high or loose. (By own renders with truth, in which
 # one fret in seventy is.)
 U_UNSEEN_MM = 0.03
@@ -46,16 +52,49 @@ def u_unseen_mm(feet: Feet, *, outer: bool) -> Array:
     return np.where(feet.with_end & (not outer), U_WORN_MM, U_UNSEEN_MM)
 
 
-def feet_covariance(feet: Feet, along: Array, told: Told, *, outer: bool) -> Array:
-    """Return the (n, n) covariance of feet, but for what is common to all of them."""
+def u_compound_mm(crowns: CrownSet, position_mm: Array) -> float:
+    """Return how much the bow of feet from the middle may be off, were the board flatter towards the body.
+
+    Parameters
+    ----------
+    crowns
+        For the board and its width.
+    position_mm
+        (n,) of the feet.
+    """
+    camera = crowns.camera
+    if camera.beside_outer:
+        return 0.0
+    along = along_board(position_mm)
+    fall = 0.5 * crowns.outline.board_per_mm * camera.ends_mm(position_mm) ** 2
+    less = FLATTER * fall * position_mm / (BOARD_END * camera.comb.scale_length_mm)
+    return COMPOUND_SHARE * abs(float(np.polyfit(along, less, 2)[0]))
+
+
+def feet_covariance_mm2(feet: Feet, along: Array, told: Told, *, u_compound_mm: float, outer: bool) -> Array:
+    """Return the (n, n) covariance of feet, but for the height and tilt that are common to all of them.
+
+    Parameters
+    ----------
+    feet
+        The row.
+    along
+        (n,) places along the board, scaled to -1 .. 1, of those that tell.
+    told
+        Of the same.
+    u_compound_mm
+        What a board that grows flatter adds.
+    outer
+        The straightedge lies beside the outer string.
+    """
     usual, borne_out = (U_BOW_OUTER_MM, U_BOW_ENDS_OUTER_MM) if outer else (U_BOW_MIDDLE_MM, U_BOW_ENDS_MIDDLE_MM)
     u_bow_mm = U_BOW_FAINT_MM if not feet.is_sure else borne_out if feet.by_ends else usual
-    bow = u_bow_mm * (along**2 - 1 / 3)
+    bow = float(np.hypot(u_bow_mm, u_compound_mm)) * (along**2 - 1 / 3)
     return np.asarray(np.diag(told.u_mm**2 + told.unseen_mm**2) + np.outer(bow, bow))
 
 
-def edge_covariance(crowns: CrownSet, along: Array, u_edge_px: float) -> Array:
-    """Return the (n, n) covariance that the bend of the straightedge's edge leaves in all gaps under it."""
+def edge_covariance_mm2(crowns: CrownSet, along: Array, u_edge_px: float) -> Array:
+    """Return the (n, n) covariance that the bend of the straightedge's edge, u_edge_px, leaves in all gaps under it."""
     bow = u_edge_px / crowns.camera.comb.px_per_mm * (along**2 - 1 / 3)
     return np.outer(bow, bow)
 
@@ -77,8 +116,7 @@ def doubt_by_scatter(crowns: CrownSet, own_u_mm: Array) -> float:
     n = len(crowns.crowns)
     order = 3 if n >= CUBIC_FROM else 2
     along, expected = along_board(crowns.position_mm), np.hypot(own_u_mm, U_WIRE_MM)
-    usual = LEAST_DOUBT[kind] / DOUBT_PER_SCATTER[kind]
-    square, free = PRIOR_CROWNS * usual**2, PRIOR_CROWNS
+    square, free = PRIOR_CROWNS * USUAL_SCATTER[kind] ** 2, PRIOR_CROWNS
     if n > order + 1:
         curve, _ = through_most(along, crowns.gap_mm, np.min(expected) / expected, order=order)
         scatter = np.minimum(np.abs(crowns.gap_mm - curve) / expected, MOST_SCATTER)

@@ -23,6 +23,7 @@ from .slit import SlitLight
 ROW_ORDER = 3  # of the smooth row of feet about which ends are looked for
 # A row of ends that was read: how its outlines fit, one by one and together, and how many do.
 MAX_SCATTER_MM, MAX_OWN_SCATTER_MM, UNLIKE, MIN_READ, MIN_ENDS = 0.03, 0.04, 2.2, 0.65, 6
+MIN_USED = 0.5  # of all frets, with an end sure enough to be used, so that the row is one of fret ends
 # How tops may stand over feet in common, by the glow of faces and by what lies behind them: Legendre polynomials along
 # the board (by own renders with truth); height and tilt are free.
 SMOOTH_MM = np.array([10.0, 2.0, 0.03, 0.015, 0.008])
@@ -117,13 +118,18 @@ def with_ends(feet: Feet, ends: EndHeights | None, *, outer: bool) -> Feet:
     read = np.isfinite(ends.below_mm)
     if outer:
         read &= feet.seen & (np.abs(ends.below_mm - feet.below_mm) < MISREAD_OUTER_MM)
+    if feet.astray_mm is not None:  # a foot off the row and its crown may tell the same
+        read &= ~np.isfinite(feet.astray_mm)
+    if read.sum() < MIN_USED * len(read):
+        return feet
     both = read & feet.seen
     usual_mm = float(np.hypot(U_WIRE_MM, feet.scatter_mm))
     moved, u_moved = _likely(ends.below_mm[both] - feet.below_mm[both], ends.u_mm[both], usual_mm)
     below, u_mm = np.where(read, ends.below_mm, feet.below_mm), np.full(len(read), np.nan)
     u_mm[read] = ends.u_mm[read]
     below[both], u_mm[both] = feet.below_mm[both] + moved, u_moved
-    return replace(feet, below_mm=below, u_with_end_mm=u_mm)
+    by_mm = np.where(read, below - feet.below_mm, 0.0)
+    return replace(feet, below_mm=below, u_with_end_mm=u_mm, moved_mm=by_mm)
 
 
 def _likely(apart_mm: Array, u_mm: Array, usual_mm: float) -> tuple[Array, Array]:
@@ -158,7 +164,8 @@ def _beside_feet(along: Array, top_mm: Array, u_mm: Array, foot_mm: Array) -> En
         return None
     powers = np.polynomial.legendre.legvander(along / np.abs(along).max(), len(SMOOTH_MM) - 1)
     coefficients, _ = _smooth(powers[both], over[both], MAX_SCATTER_MM)
-    scatter = 1.48 * float(np.median(np.abs(over[both] - powers[both] @ coefficients)))
+    free = np.sqrt(len(both) / (len(both) - ROW_ORDER))
+    scatter = 1.48 * float(np.median(np.abs(over[both] - powers[both] @ coefficients))) * free
     if scatter > MAX_APART_MM:
         return None
     scatter = max(scatter, U_WIRE_MM)

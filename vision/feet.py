@@ -8,7 +8,7 @@ ends stand (`end_heights`) tells the latter.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,7 +66,9 @@ class Feet:
         (n,) like `below_mm`, of those seen off the row: of a fret that is not driven home, or a shade or a scratch.
     u_with_end_mm
         (n,) standard uncertainty of those moved to where they would stand were all ends equally tall over them, as
-        `end_heights` does; NaN elsewhere, None where none was.
+        `end_heights` does; NaN elsewhere, None where no row of ends was read.
+    moved_mm
+        (n,) how far they were moved; 0 elsewhere, NaN where the end alone was read.
     """
 
     below_mm: Array = field(repr=False)
@@ -75,6 +77,7 @@ class Feet:
     faces: float
     astray_mm: Array | None = field(default=None, repr=False)
     u_with_end_mm: Array | None = field(default=None, repr=False)
+    moved_mm: Array | None = field(default=None, repr=False)
 
     @property
     def with_end(self) -> Mask:
@@ -87,6 +90,15 @@ class Feet:
     def by_ends(self) -> bool:
         """Whether most ends were read too: nothing but fret ends is shaped alike, and in its place."""
         return self.u_with_end_mm is not None
+
+    def without_ends(self, where: Mask) -> Feet:
+        """Return the feet with those of a mask (n,) as they were before their ends were read."""
+        if self.u_with_end_mm is None or self.moved_mm is None:
+            return self
+        kept = ~where
+        below = np.where(kept, self.below_mm, self.below_mm - self.moved_mm)
+        u_mm, moved = np.where(kept, self.u_with_end_mm, np.nan), np.where(kept, self.moved_mm, 0.0)
+        return replace(self, below_mm=below, u_with_end_mm=u_mm, moved_mm=moved)
 
     @property
     def u_each_mm(self) -> Array:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from lightgap.neck.contact import rest_on
 from lightgap.neck.profile import Array
 
-from .doubts import Told, edge_covariance, feet_covariance, u_unseen_mm
+from .doubts import Told, edge_covariance_mm2, feet_covariance_mm2, u_compound_mm, u_unseen_mm
 from .feet import MIN_FACES, Feet, along_board
 from .joined import Joined, fall_mm, rows_of_feet
 from .readings import CrownSet
@@ -82,7 +82,8 @@ def feet_alone(
     along = along_board(place)
     gap = feet.below_mm[seen] - fall_mm(crowns, place)
     each = Told(feet.u_each_mm[seen], u_unseen_mm(feet, outer=crowns.camera.beside_outer)[seen])
-    told = feet_covariance(feet, along, each, outer=crowns.camera.beside_outer)
+    compound, outer = u_compound_mm(crowns, place), crowns.camera.beside_outer
+    told = feet_covariance_mm2(feet, along, each, u_compound_mm=compound, outer=outer)
     if crowns.camera.beside_outer:
         gap = gap - gap.min()
     else:
@@ -90,6 +91,6 @@ def feet_alone(
         gap = gap - gap[a] - (gap[b] - gap[a]) / (place[b] - place[a]) * (place - place[a])
         told = told + U_LEVEL_MM**2 * np.outer(along, along)
     rows = rows_of_feet(frets[seen], place, gap, crowns.camera.slant(place))
-    edge, none = edge_covariance(crowns, along, u_edge_px), np.zeros((len(seen), len(seen)))
+    edge, none = edge_covariance_mm2(crowns, along, u_edge_px), np.zeros((len(seen), len(seen)))
     read = CrownSet(rows, told + edge, np.zeros((len(seen), 6)), crowns.outline, crowns.camera, by_feet=True)
     return Joined(read, np.zeros(len(seen)), told + edge, none, told, edge, rests=rests)

@@ -240,9 +240,9 @@ _KINDS = (
         "crowns-left-out",
         "warning",
         "some crowns could not be read",
-        "Crowns whose outline did not stand out, or that stand off their feet as no others do, are not reported. Where "
-        "only the outline did not stand out and the row of feet is sure, the fret's foot speaks for its crown; a fret "
-        "worn by itself does not show there.",
+        "Crowns whose outline did not stand out, or that stand off their feet as no others do, are not reported, "
+        "unless the fret's foot speaks for its crown: where the row of feet is sure, and of a crown that stood off "
+        "where the fret's end bears the foot out. A fret worn by itself does not show there.",
         "light the frets from the camera's side, put a light card or dark cloth behind the neck, and lower the camera "
         "until strings clear the edge; try a fret that stands off its foot with a short straightedge over three",
     ),

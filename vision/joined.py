@@ -15,15 +15,17 @@ from numpy.typing import NDArray
 from lightgap.neck.profile import Array
 
 from .doubts import (
+    MAX_EXCESS_MM,
     Told,
     bow_excess_mm2,
     doubt_by_scatter,
-    edge_covariance,
-    feet_covariance,
+    edge_covariance_mm2,
+    feet_covariance_mm2,
     leaves_bow_open,
+    u_compound_mm,
     u_unseen_mm,
 )
-from .feet import U_WIRE_MM, Feet, along_board, through_most
+from .feet import Feet, along_board, through_most
 from .readings import MIN_SHARE, CrownFit, CrownSet
 
 U_HEIGHT_MM, U_TILT_MM = 1.5, 0.5  # of the wire, and from end to end: free
@@ -35,8 +37,8 @@ OPEN_MM = 10.0  # of a crown that was not read
 # Of a crown that no foot bears out beside others that feet do: at a row's end, where most are misread (by own renders
 # with truth).
 U_UNBORNE_MM = 0.05
-# Foot and end agree where they leave a crown no more open than the wire alone would.
-AGREE = 1.25
+# Foot and end agree where the end moved the foot by no more: a third of what a fret is bad by.
+AGREE_MM = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,15 +56,16 @@ class Joined:
     share
         (n, n) how the joined gaps change with those that the crowns alone told.
     feet_covariance_mm2, edge_covariance_mm2
-        (n, n) what the feet add, and the edge under which both are seen; zero where none were joined.
+        (n, n) what the feet add, with what parts the crowns' bow from theirs, and the edge under which both are seen;
+        zero where none were joined.
     widened
-        By which factor the crowns' uncertainty, `own_u_mm` included, was widened in the covariance.
+        By which factor the crowns' uncertainty, `own_u_mm` included, was multiplied in the covariance.
     off_feet
         How many crowns stood off their feet.
     by_foot
         Frets whose crowns were not read, or stood off foot and end, so that these speak for them.
     agree
-        Crowns and feet tell the same bend, and the row is one that only feet make.
+        Crowns and feet tell the same bend, and nearly all feet have an end that stands out, or most one that was read.
     rests
         Of feet alone: the straightedge rests in view, on the highest of them.
     """
@@ -110,13 +113,14 @@ def join(
         return _as_read(crowns, own_u_mm, covariance_mm2, u_edge_px)
     # Beside a row that may be no feet's crowns keep the doubt that they have alone, and none gives way to it.
     wide = 1.0 if feet.is_sure else doubt_by_scatter(crowns, own_u_mm)
-    covariance_mm2, own_u_mm = wide**2 * covariance_mm2, wide * own_u_mm
+    stated_u_mm, covariance_mm2, own_u_mm = own_u_mm, wide**2 * covariance_mm2, wide * own_u_mm
     fall = fall_mm(crowns, position_mm)
     read = np.searchsorted(frets, [c.fret for c in crowns.crowns])
     astray = np.nan if feet.astray_mm is None else feet.astray_mm
     level = np.where(feet.seen, feet.below_mm, astray)[read] - fall[read]
     apart = level - crowns.gap_mm
-    u_mm = np.hypot(feet.u_each_mm[read], own_u_mm)
+    # One that leaps off the others must not hide behind the doubt that its own leap makes.
+    u_mm = np.hypot(feet.u_each_mm[read], stated_u_mm)
     off_mm = _off_mm(along_board(crowns.position_mm), apart, u_mm)
     off = off_mm > 0
     # A foot off the row counts where its crown bears it out: then the fret stands high or low as a whole.
@@ -125,7 +129,8 @@ def join(
     # Feet speak beside crowns, not for most of them: that they may only where they stand alone.
     speak = feet.is_sure and len(kept) >= MIN_SHARE * len(frets)
     # Against its crown a fret is told by foot and end that agree; it may be worn all the same.
-    against = off & feet.with_end[read] & (feet.u_each_mm[read] < AGREE * np.hypot(U_WIRE_MM, feet.scatter_mm))
+    moved = np.zeros(len(frets)) if feet.moved_mm is None else feet.moved_mm
+    against = off & feet.with_end[read] & (np.abs(moved[read]) < AGREE_MM)
     silent = np.setdiff1d(read, read[against])
     may_hide = u_unseen_mm(feet, outer=crowns.camera.beside_outer)
     may_hide[read[against]] = np.hypot(may_hide[read[against]], off_mm[against] / np.sqrt(3))
@@ -169,7 +174,7 @@ def _with_unread(
 
 
 def rows_of_feet(frets: NDArray[np.int64], position_mm: Array, gap_mm: Array, slant: Array) -> tuple[CrownFit, ...]:
-    """Return rows for frets of which only the foot was seen."""
+    """Return rows for n frets of which only the foot was seen: (n,) numbers, places, gaps, and slants of sight."""
     return tuple(
         CrownFit(int(fret), float(x), float(g), 0, 0.0, float(s), 0.0)
         for fret, x, g, s in zip(frets, position_mm, gap_mm, slant, strict=True)
@@ -189,38 +194,46 @@ def _joined(
     """Return the generalized least squares of gaps and of the feet that stand `apart` below them."""
     along = along_board(crowns.position_mm)
     seen = np.flatnonzero(np.isfinite(apart))
-    by_feet = feet_covariance(feet, along, told, outer=crowns.camera.beside_outer)[np.ix_(seen, seen)]
-    excess = np.zeros_like(covariance_mm2)
+    compound = u_compound_mm(crowns, crowns.position_mm)
+    outer, here = crowns.camera.beside_outer, np.ix_(seen, seen)
+    by_feet = feet_covariance_mm2(feet, along, told, u_compound_mm=compound, outer=outer)[here]
+    free = U_HEIGHT_MM**2 + U_TILT_MM**2 * np.outer(along[seen], along[seen])
+    # A fret of which only the foot was seen tells nothing against its crown.
+    free_to_differ = max(int((told.unseen_mm[seen] == 0).sum()) - 2, 1)
+    as_told = _chi_square(apart[seen], covariance_mm2[here] + by_feet + free) / free_to_differ
+    excess, beyond = np.zeros_like(covariance_mm2), False
     if feet.by_ends:
         bow = along**2 - 1 / 3
         excess_mm2 = bow_excess_mm2(along[seen], apart[seen], covariance_mm2[np.ix_(seen, seen)] + by_feet)
+        beyond = excess_mm2 > MAX_EXCESS_MM**2
         excess = excess_mm2 * np.outer(bow, bow)
         covariance_mm2 = covariance_mm2 + excess
-    free = U_HEIGHT_MM**2 + U_TILT_MM**2 * np.outer(along[seen], along[seen])
-    both = covariance_mm2[np.ix_(seen, seen)] + by_feet + free
+    both = covariance_mm2[here] + by_feet + free
     gain = np.linalg.solve(both, covariance_mm2[seen]).T
     share = np.eye(len(along))
     share[:, seen] -= gain
     change = gain @ apart[seen]
-    edge = edge_covariance(crowns, along, u_edge_px)
+    edge = edge_covariance_mm2(crowns, along, u_edge_px)
     covariance = share @ covariance_mm2 + edge
-    # A fret of which only the foot was seen tells nothing against its crown.
-    free_to_differ = max(int((told.unseen_mm[seen] == 0).sum()) - 2, 1)
-    chi_square = float(apart[seen] @ np.linalg.solve(both, apart[seen])) / free_to_differ
-    alike, added = chi_square < MAX_CHI_SQUARE, gain @ by_feet @ gain.T + share @ excess @ share.T
+    alike = _chi_square(apart[seen], both) / free_to_differ < MAX_CHI_SQUARE and not beyond
+    added = gain @ by_feet @ gain.T + share @ excess @ share.T
     if not alike:
         # The truth may lie anywhere between: JCGM 100:2008, 4.3.7.
         bent = (change - np.polyval(np.polyfit(along, change, 1), along)) / np.sqrt(3)
         covariance, added = covariance + np.outer(bent, bent), added + np.outer(bent, bent)
     moved = tuple(replace(c, gap_mm=c.gap_mm + float(d)) for c, d in zip(crowns.crowns, change, strict=True))
-    agree = alike and feet.bears_out and not excess.any()
+    agree = as_told < MAX_CHI_SQUARE and feet.bears_out and not beyond
     return Joined(
         replace(crowns, crowns=moved), own_u_mm, (covariance + covariance.T) / 2, share, added, edge, agree=agree
     )
 
 
+def _chi_square(apart: Array, covariance_mm2: Array) -> float:
+    return float(apart @ np.linalg.solve(covariance_mm2, apart))
+
+
 def _as_read(crowns: CrownSet, own_u_mm: Array, covariance_mm2: Array, u_edge_px: float) -> Joined:
-    edge = edge_covariance(crowns, along_board(crowns.position_mm), u_edge_px)
+    edge = edge_covariance_mm2(crowns, along_board(crowns.position_mm), u_edge_px)
     none = np.zeros_like(covariance_mm2)
     wide = doubt_by_scatter(crowns, own_u_mm)
     return Joined(crowns, own_u_mm, wide**2 * covariance_mm2 + edge, np.eye(len(none)), none, edge, wide)

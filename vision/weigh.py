@@ -130,7 +130,5 @@ def _under(edge: EdgeCurve, feet: Feet, crowns: CrownSet, *, frets: NDArray[np.i
     x, margin = crowns.camera.comb.x_px(position_mm), FOOT_INSIDE_MM * crowns.camera.comb.px_per_mm
     inside = (x > edge.low_px + margin) & (x < edge.high_px - margin)
     read = np.isin(frets, [c.fret for c in crowns.crowns])
-    below = np.where(inside | read, feet.below_mm, np.nan)
-    # There neither speaks against a crown.
-    ends = None if feet.u_with_end_mm is None else np.where(inside, feet.u_with_end_mm, np.nan)
-    return replace(feet, below_mm=below, u_with_end_mm=ends)
+    feet = feet.without_ends(~inside)
+    return replace(feet, below_mm=np.where(inside | read, feet.below_mm, np.nan))

@@ -1,5 +1,7 @@
 """Where the error of the gaps comes from: the straightedge's edge, the crowns, the feet of the frets, or joining them.
 
+Feet are those moved by their ends, where these were read.
+
     python tests/benchmarks/error_terms.py --folder FOLDER [--folder ...] [--workers N]
 
 Each reading is held against the sidecar's truth. What is common to all frets and what tilts drops out of the relief and

@@ -13,15 +13,20 @@ from lightgap.neck.straightness import chord_matrix
 from lightgap.vision.camera import OUTER_NEAR_MM, camera_from_comb
 from lightgap.vision.comb import Comb
 from lightgap.vision.doubts import (
+    BOARD_END,
+    COMPOUND_SHARE,
     DOUBT_PER_SCATTER,
+    FLATTER,
     LEAST_DOUBT,
     U_BOW_ENDS_OUTER_MM,
     U_BOW_MIDDLE_MM,
     U_BOW_OUTER_MM,
     U_UNSEEN_MM,
     U_WORN_MM,
+    USUAL_SCATTER,
     bow_excess_mm2,
     doubt_by_scatter,
+    u_compound_mm,
 )
 from lightgap.vision.feet import U_WIRE_MM, Feet
 from lightgap.vision.feet_alone import U_LEVEL_MM, feet_alone, stand_alone
@@ -126,11 +131,24 @@ def test_a_crown_that_stands_off_its_foot_is_given_no_number() -> None:
 def test_a_crown_that_stands_off_foot_and_end_gives_way_to_them() -> None:
     gap = BOW_MM.copy()
     gap[5] -= 0.15
-    feet = Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=np.full(N, 0.006))
+    feet = Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=np.full(N, 0.006), moved_mm=np.zeros(N))
     got = joined(crowns(gap, 0.05), feet)
     assert got.by_foot == (FRETS[5],)
     assert got.off_feet == 1
     np.testing.assert_allclose(got.crowns.gap_mm, BOW_MM, atol=0.01)  # a common height: the rest stays
+    # It may be worn: what parts them, over the root of three (a rectangle's standard deviation), is in its doubt.
+    line = chord_matrix(POSITION_MM, (4, 6))[5]
+    assert float(np.sqrt(line @ got.covariance_mm2 @ line)) > 0.9 * 0.15 / np.sqrt(3)
+
+
+def test_an_end_that_moved_its_foot_far_does_not_speak_against_the_crown() -> None:
+    """Three readings, of which one is alone: no number."""
+    below, moved = 1.0 + BOW_MM, np.zeros(N)
+    moved[5] = 0.15
+    feet = Feet(below + moved, SCATTER_MM, 0.95, 1.0, u_with_end_mm=np.full(N, 0.006), moved_mm=moved)
+    got = joined(crowns(BOW_MM, 0.05), feet)
+    assert got.by_foot == ()
+    assert FRETS[5] not in [c.fret for c in got.crowns.crowns]
 
 
 def test_the_excess_of_a_bow_makes_what_parts_two_readings_as_large_as_expected() -> None:
@@ -155,7 +173,10 @@ def test_crowns_bent_beyond_their_uncertainty_leave_the_bow_to_feet_with_ends() 
     depth = chord_matrix(POSITION_MM, (0, N - 1))[N // 2]
     assert off[0] < np.sqrt(depth @ with_ends.covariance_mm2 @ depth)  # k = 1
     assert off[1] > 3 * off[0]  # three times as much: what the ends are read for
-    assert not with_ends.agree
+    # Bent by so much more, feet are not believed either: what parts them is in the doubt.
+    apart = joined(crowns(BOW_MM - 0.6 * (1 - ALONG**2), 0.04), feet[0])
+    assert not apart.agree
+    assert np.sqrt(depth @ apart.covariance_mm2 @ depth) > 5 * np.sqrt(depth @ with_ends.covariance_mm2 @ depth)
     # The budget's parts still add up to the whole.
     parts = with_ends.share @ read.covariance_mm2 @ with_ends.share.T + with_ends.feet_covariance_mm2
     whole = with_ends.covariance_mm2 - with_ends.edge_covariance_mm2
@@ -167,12 +188,11 @@ def test_crowns_that_scatter_are_doubted_by_the_ratio_of_birge(by_pixels: bool) 
     """The root of chi-square per degree of freedom, of NumPy's cubic; with two crowns of a usual scatter."""
     kind = 0 if by_pixels else 1
     own = np.full(N, OWN_U_MM)
-    for size in (0.0, 0.02, 0.04):
+    for size in (0.0, 0.02, 0.04, 0.08):
         gap = BOW_MM + size * np.random.default_rng(1).uniform(-1.5, 1.5, N)
         read = replace(crowns(gap, 0.05), by_pixels=by_pixels)
         left = gap - np.polyval(np.polyfit(ALONG, gap, 3), ALONG)
-        usual = LEAST_DOUBT[kind] / DOUBT_PER_SCATTER[kind]
-        square = 2 * usual**2 + float((left**2).sum()) / (OWN_U_MM**2 + U_WIRE_MM**2)
+        square = 2 * USUAL_SCATTER[kind] ** 2 + float((left**2).sum()) / (OWN_U_MM**2 + U_WIRE_MM**2)
         ratio = DOUBT_PER_SCATTER[kind] * np.sqrt(square / (2 + N - 4))
         # The polynomial is drawn through most of them: a tenth off that through all.
         np.testing.assert_allclose(doubt_by_scatter(read, own), max(LEAST_DOUBT[kind], ratio), rtol=0.1)
@@ -182,6 +202,29 @@ def test_feet_with_ends_are_sure_whatever_the_light_of_the_faces() -> None:
     faint = Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 0.2)
     assert not faint.is_sure
     assert replace(faint, u_with_end_mm=np.full(N, 0.008)).bears_out
+
+
+def test_consistent_crowns_and_feet_with_ends_agree() -> None:
+    """Drawn from their own covariances; chi-square for each fret past 2.5, of eight, is one in a hundred."""
+    rng, agreed = np.random.default_rng(8), 0
+    bow = U_BOW_ENDS_OUTER_MM * (ALONG**2 - 1 / 3)
+    for _ in range(60):
+        gap = BOW_MM + rng.normal(0, OWN_U_MM, N) + rng.normal(0, 0.05) * ALONG**2
+        below = 1.0 + BOW_MM + rng.normal(0, 0.008, N) + rng.normal() * bow
+        feet = Feet(below, SCATTER_MM, 0.95, 1.0, u_with_end_mm=np.full(N, 0.008))
+        agreed += joined(crowns(gap, 0.05), feet).agree
+    assert agreed >= 56
+
+
+def test_a_board_that_may_grow_flatter_leaves_the_bow_of_feet_more_open() -> None:
+    """A radius that grows in proportion: the change of the fall, k z^2 / 2, by the mean curvature, in closed form."""
+    half = 22.0 + 0.014 * POSITION_MM
+    flatter = FLATTER * POSITION_MM / (BOARD_END * 640.0)
+    change = PER_MM / 2 * half**2 * flatter
+    bow = float(np.polyfit(ALONG, change, 2)[0])
+    got = u_compound_mm(crowns(BOW_MM, 0.05, near_mm=22.0), POSITION_MM)
+    np.testing.assert_allclose(got, COMPOUND_SHARE * bow, rtol=1e-9)  # rounding
+    assert u_compound_mm(crowns(BOW_MM, 0.05), POSITION_MM) == 0  # beside the outer string
 
 
 def test_what_an_unseen_crown_may_hide_is_wear_alone_where_its_end_was_read() -> None:
@@ -380,6 +423,7 @@ def test_feet_alone_from_the_middle_are_levelled_by_what_the_straightedge_rests_
     row = chord_matrix(POSITION_MM, (0, N - 1))[N // 2]
     bow = (row @ ALONG**2) ** 2
     lone = np.sum(row**2) * (U_WIRE_MM**2 + SCATTER_MM**2 + U_UNSEEN_MM**2)
-    u2 = lone + bow * (U_BOW_MIDDLE_MM**2 + (U_EDGE_PX / PX_PER_MM) ** 2)
+    compound_mm = u_compound_mm(read, POSITION_MM)
+    u2 = lone + bow * (U_BOW_MIDDLE_MM**2 + compound_mm**2 + (U_EDGE_PX / PX_PER_MM) ** 2)
     assert row @ got.covariance_mm2 @ row == pytest.approx(u2, rel=1e-9)  # rounding
     assert got.covariance_mm2[0, 0] > U_LEVEL_MM**2
