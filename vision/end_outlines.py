@@ -9,6 +9,7 @@ Shape, places and heights explain the places found, those far off counting littl
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,7 @@ ANGLES_RAD = np.radians(np.arange(20, 161, 4))
 ASIDE_MM, ABOVE_MM, STEP_MM = 2.0, (-0.2, 1.9), 0.04
 USUAL_SLOPE = 0.85  # quantile of the picture's slopes that counts as a border
 INNER, RESTLESS = 0.7, 0.3  # an outline's inside is looked at there, and borders in it count against it
+EVERY = 2  # rays that vote
 UNLIKELY = 0.02  # of a vote, for a shape or a place one standard deviation off the usual
 # Along a ray: inside and outside of the border, and how far it is looked for, round by round.
 INSIDE_MM, OUTSIDE_MM, RAY_STEP_MM = 0.36, 0.22, 0.02
@@ -125,40 +127,44 @@ def follow_outlines(ends: Ends) -> OutlineFit | None:
 
 def _vote(ends: Ends) -> Outlines:
     """Return the outline on which most ends have a border, and none inside."""
+    across, up, size = _slopes(ends)
+    middle, own = np.zeros(len(ends.column_px)), np.zeros_like(ANGLES_RAD)
+    some, place = slice(None, None, EVERY), ASIDES_MM[:, None, None]
+    order = np.arange(len(middle))[:, None]
+    best = (-np.inf, Outlines(SHAPE, middle, middle, own))
+    for shape in (np.array(s) for s in product(HALVES_MM, HEIGHTS_MM, BEVELS)):
+        trial = Outlines(shape, middle, middle, own)
+        x, y = (v[:, some] for v in trial.places(ends.slant))
+        nx, ny = trial.normal()[:, some]
+        row, column = _sample(ABOVE_MM[0], y, across.shape[1]), _sample(-ASIDE_MM, x + place, across.shape[2])
+        border = np.minimum(np.abs(nx * across[order, row, column] + ny * up[order, row, column]), 1)
+        row, column = (
+            _sample(ABOVE_MM[0], INNER * y, size.shape[1]),
+            _sample(-ASIDE_MM, INNER * x + place, size.shape[2]),
+        )
+        votes = border.mean(axis=(1, 2)) - RESTLESS * size[order, row, column].mean(axis=(1, 2))
+        votes -= UNLIKELY * ((((shape - SHAPE) / U_SHAPE) ** 2).sum() + (ASIDES_MM / U_ASIDE_MM) ** 2)
+        k = int(votes.argmax())
+        if votes[k] > best[0]:
+            best = (float(votes[k]), replace(trial, aside_mm=np.full_like(middle, ASIDES_MM[k])))
+    return best[1]
+
+
+def _slopes(ends: Ends) -> tuple[Array, Array, Array]:
+    """Return how the light about each end changes across and up the picture and in all, (n, rows, columns)."""
     aside, above = np.arange(-ASIDE_MM, ASIDE_MM + 1e-9, STEP_MM), np.arange(*ABOVE_MM, STEP_MM)
-    n = len(ends.column_px)
-    grid = np.broadcast_arrays(aside[None, None, :], above[None, :, None], np.zeros((n, 1, 1)))
+    grid = np.broadcast_arrays(aside[None, None, :], above[None, :, None], np.zeros((len(ends.column_px), 1, 1)))
     light = ends.light(grid[0], grid[1])
     blur = max(ends.blur_mm / STEP_MM, 1.0)
-    steps = [gaussian_filter(light, (0, blur, blur), order=order) for order in ((0, 0, 1), (0, 1, 0))]
-    size = np.hypot(*steps)
+    across, up = (gaussian_filter(light, (0, blur, blur), order=order) for order in ((0, 0, 1), (0, 1, 0)))
+    size = np.hypot(across, up)
     usual = np.quantile(size, USUAL_SLOPE, axis=(1, 2), keepdims=True) + 1e-9
-    across, up, size = steps[0] / usual, steps[1] / usual, np.minimum(size / usual, 1.0)
-    order, middle = np.arange(n)[:, None], np.zeros(n)
-    own = np.zeros_like(ANGLES_RAD)
+    return across / usual, up / usual, np.minimum(size / usual, 1.0)
 
-    def at(x: Array, y: Array) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        row = np.clip(np.rint((y - above[0]) / STEP_MM), 0, len(above) - 1)
-        return row.astype(np.intp), np.clip(np.rint((x - aside[0]) / STEP_MM), 0, len(aside) - 1).astype(np.intp)
 
-    best = (-np.inf, Outlines(SHAPE, middle, middle, own))
-    for half in HALVES_MM:
-        for tall in HEIGHTS_MM:
-            for bevel in BEVELS:
-                shape = np.array([half, tall, bevel])
-                trial = Outlines(shape, middle, middle, own)
-                x, y = trial.places(ends.slant)
-                nx, ny = trial.normal()
-                against = UNLIKELY * float((((shape - SHAPE) / U_SHAPE) ** 2).sum())
-                for place in ASIDES_MM:
-                    row, column = at(x + place, y)
-                    border = np.minimum(np.abs(nx * across[order, row, column] + ny * up[order, row, column]), 1)
-                    row, column = at(INNER * x + place, INNER * y)
-                    vote = float(border.mean() - RESTLESS * size[order, row, column].mean())
-                    vote -= against + UNLIKELY * float(place / U_ASIDE_MM) ** 2
-                    if vote > best[0]:
-                        best = (vote, replace(trial, aside_mm=np.full(n, place)))
-    return best[1]
+def _sample(first_mm: float, place_mm: Array, count: int) -> NDArray[np.intp]:
+    """Return the nearest of `count` samples from `first_mm` on."""
+    return np.asarray(np.clip(np.rint((place_mm - first_mm) / STEP_MM), 0, count - 1), dtype=np.intp)
 
 
 def _borders(ends: Ends, outlines: Outlines, reach_mm: float) -> tuple[Array, Array]:
