@@ -35,8 +35,8 @@ U_LEAST_MM, ALIKE, MAX_U_MM = 0.004, 1.5, 0.013
 # One fret in seventy stands high or low; by how much, as a standard deviation (by own renders with truth; common
 # practice, no published source, has it more often).
 ODD_SHARE, ODD_MM = 0.015, 0.07
-# Beside the outer string a straightedge hides the tops of the ends: one so far off its foot was mostly misread (by own
-# renders with truth: three in four).
+# Beside the outer string a straightedge hides the tops of the ends: one so far off its foot was misread more often than
+# not (by own renders with truth: 26 of 44).
 MISREAD_OUTER_MM = 0.02
 
 
