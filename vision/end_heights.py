@@ -27,7 +27,8 @@ MIN_USED = 0.5  # of all frets, with an end sure enough to be used, so that the 
 # How tops may stand over feet in common, by the glow of faces and by what lies behind them: Legendre polynomials along
 # the board (by own renders with truth); height and tilt are free.
 SMOOTH_MM = np.array([10.0, 2.0, 0.03, 0.015, 0.008])
-SMOOTH_ROUNDS = 8
+FOLLOWED = 3  # of the five, as the rest are held: what a row follows of its own scatter
+START_APART_MM, SMOOTH_ROUNDS = 0.03, 8
 MAX_APART_MM = 0.02  # robust scatter of ends over their feet, most of it wire: what scatters more was misread
 # Of one end: at least, by its outline's own fit, of which neighbouring rays see the same, and at most (by own renders
 # with truth).
@@ -163,9 +164,9 @@ def _beside_feet(along: Array, top_mm: Array, u_mm: Array, foot_mm: Array) -> En
     if len(both) < max(MIN_ENDS, MIN_READ * len(over)):
         return None
     powers = np.polynomial.legendre.legvander(along / np.abs(along).max(), len(SMOOTH_MM) - 1)
-    coefficients, _ = _smooth(powers[both], over[both], MAX_SCATTER_MM)
-    free = np.sqrt(len(both) / (len(both) - ROW_ORDER))
-    scatter = 1.48 * float(np.median(np.abs(over[both] - powers[both] @ coefficients))) * free
+    coefficients, _ = _smooth(powers[both], over[both], START_APART_MM)
+    scatter = 1.48 * float(np.median(np.abs(over[both] - powers[both] @ coefficients)))
+    scatter *= np.sqrt(len(both) / (len(both) - FOLLOWED))
     if scatter > MAX_APART_MM:
         return None
     scatter = max(scatter, U_WIRE_MM)

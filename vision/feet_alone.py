@@ -81,10 +81,10 @@ def feet_alone(
     place = position_mm[seen]
     along = along_board(place)
     gap = feet.below_mm[seen] - fall_mm(crowns, place)
-    each = Told(feet.u_each_mm[seen], u_unseen_mm(feet, outer=crowns.camera.beside_outer)[seen])
-    compound, outer = u_compound_mm(crowns, place), crowns.camera.beside_outer
+    outer, compound = crowns.camera.beside_outer, u_compound_mm(crowns, place)
+    each = Told(feet.u_each_mm[seen], u_unseen_mm(feet, outer=outer)[seen])
     told = feet_covariance_mm2(feet, along, each, u_compound_mm=compound, outer=outer)
-    if crowns.camera.beside_outer:
+    if outer:
         gap = gap - gap.min()
     else:
         a, b = rest_on(place, -gap, load_mm=float(place[0] + place[-1]) / 2)

@@ -204,7 +204,7 @@ def _joined(
     excess, beyond = np.zeros_like(covariance_mm2), False
     if feet.by_ends:
         bow = along**2 - 1 / 3
-        excess_mm2 = bow_excess_mm2(along[seen], apart[seen], covariance_mm2[np.ix_(seen, seen)] + by_feet)
+        excess_mm2 = bow_excess_mm2(along[seen], apart[seen], covariance_mm2[here] + by_feet)
         beyond = excess_mm2 > MAX_EXCESS_MM**2
         excess = excess_mm2 * np.outer(bow, bow)
         covariance_mm2 = covariance_mm2 + excess
