@@ -14,6 +14,7 @@ Segment = tuple[float, float, float, float]
 
 MAX_LEAN = math.tan(math.radians(9.0))
 MIN_SUPPORT = 0.62
+MOST_SEGMENTS = 70  # of either direction, the longest
 SIDE_MARGIN = 0.09  # of a side's length, left out at each corner: a card's corners are rounded
 
 
@@ -83,7 +84,9 @@ def _directed(segments: Array, *, vertical: bool) -> list[Segment]:
         middle = (seg[2] + seg[3]) / 2
         if not any(_same_line(seg, k, middle) for k in kept):
             kept.append(seg)
-    return kept[:70]
+        if len(kept) == MOST_SEGMENTS:
+            break
+    return kept
 
 
 def _same_line(seg: Segment, other: Segment, middle: float) -> bool:
