@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -115,7 +116,7 @@ def max_splay(rise_px: float, focal_px: float) -> float:
     return LEVEL_ERROR + MAX_TURN * rise_px / focal_px
 
 
-def inner_edge(lines: list[Line], lower: Line, rise_px: float, px_per_mm: float) -> float:
+def inner_edge(lines: Sequence[Line], lower: Line, rise_px: float, px_per_mm: float) -> float:
     """Return the strength of the strongest edge between a blade's two edges: its face has none.
 
     A string before the face shows as two edges of opposite sign close together and does not count.

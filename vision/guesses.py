@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from .blade import inner_edge, max_splay, weight_of
-from .edge import Line, find_lines, sharpest_px
+from .edge import Line
 from .findings import refusal
 from .photo import Photo
-from .reference import ReferenceObject, ReferenceRequest, find_references
+from .reference import ReferenceObject
+from .survey import Survey
 
 # Without the lens's focal length, a phone's main camera is assumed (28 mm equivalent; common practice).
 DEFAULT_FOCAL_35MM = 28.0
@@ -22,8 +23,6 @@ U_HEIGHT_SCALE = 0.01  # of two lines taken for the straightedge's edges: each s
 U_REFERENCE_SCALE, U_REFERENCE_ALONE = 0.007, 0.012
 # Below this a gap of 0.1 mm is under 0.4 px: less than the blur of any lens, and its edges can no longer be told apart.
 MIN_PX_PER_MM = 4.0
-# Nothing in the picture is sharper than this: no gap of a tenth of a millimetre can be read in it.
-MAX_PICTURE_BLUR_PX = 3.5
 MAX_PAIRS = 60
 
 
@@ -80,36 +79,22 @@ def check_fine(px_per_mm: float) -> None:
         raise refusal("too-coarse", f"{px_per_mm:.2f} px/mm, at least {MIN_PX_PER_MM:g} are needed")
 
 
-def find_picture_lines(photo: Photo) -> list[Line]:
-    """Return the level edges of a picture sharp enough to be measured.
+def scale_guesses(seen: Survey, *, height_mm: float | None) -> list[ScaleGuess]:
+    """Return the scales a photo offers, likeliest first.
 
     Raises
     ------
     Refusal
-        `blurred`.
+        `reference-not-found` when nothing of the wanted kind is seen; `no-straightedge` when its height is all there is
+        and no two edges stand parallel.
     """
-    blur_px = sharpest_px(photo.luminance)
-    if blur_px > MAX_PICTURE_BLUR_PX:
-        raise refusal("blurred", f"by {blur_px:.1f} px even where it is sharpest")
-    return find_lines(photo.luminance)
-
-
-def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float | None) -> list[ScaleGuess]:
-    """Return the scales the photo offers, likeliest first.
-
-    Raises
-    ------
-    Refusal
-        `blurred` when nothing in the picture is sharp; `reference-not-found` when nothing of the wanted kind is seen;
-        `no-straightedge` when its height is all there is and no two edges stand parallel.
-    """
-    lines, objects = _lines_and_objects(photo, request)
+    photo, lines = seen.photo, seen.lines
     u = U_REFERENCE_ALONE if height_mm is None else U_REFERENCE_SCALE
-    guesses = [ScaleGuess(found.px_per_mm, u, found, tuple(lines)) for found in objects]
+    guesses = [ScaleGuess(found.px_per_mm, u, found, lines) for found in seen.objects]
     plausible = [g for g in guesses if VIEW_RANGE_MM[0] < photo.facts.width_px / g.px_per_mm < VIEW_RANGE_MM[1]]
     if height_mm is not None and plausible:
         plausible = sorted(plausible, key=lambda g: -_paired(lines, height_mm * g.px_per_mm))
-    if not plausible and height_mm is not None and request.kind in (None, "straightedge", "frets"):
+    if not plausible and height_mm is not None and seen.request.kind in (None, "straightedge", "frets"):
         pairs = _height_guesses(photo, lines, height_mm)
         if not pairs:
             raise refusal("no-straightedge")
@@ -119,19 +104,7 @@ def scale_guesses(photo: Photo, request: ReferenceRequest, *, height_mm: float |
     return plausible[:3]
 
 
-def _lines_and_objects(photo: Photo, request: ReferenceRequest) -> tuple[list[Line], list[ReferenceObject]]:
-    """Find lines and reference objects side by side: each is a few passes over the whole picture."""
-    if request.kind in ("straightedge", "frets"):
-        return find_picture_lines(photo), []
-    with ThreadPoolExecutor(1) as other:
-        objects = other.submit(find_references, photo, request)
-        lines = find_picture_lines(photo)
-        import scipy.optimize  # noqa: F401  # wanted later, and loaded while objects are looked for
-
-        return lines, objects.result()
-
-
-def _paired(lines: list[Line], rise_px: float) -> float:
+def _paired(lines: Sequence[Line], rise_px: float) -> float:
     """Return the strength of the best pair of lines one straightedge height apart."""
     best = 0.0
     for upper in lines:
@@ -142,7 +115,7 @@ def _paired(lines: list[Line], rise_px: float) -> float:
     return best
 
 
-def _height_guesses(photo: Photo, lines: list[Line], height_mm: float) -> list[ScaleGuess]:
+def _height_guesses(photo: Photo, lines: Sequence[Line], height_mm: float) -> list[ScaleGuess]:
     """Take every pair of nearly parallel lines as the straightedge's two edges."""
     out: list[ScaleGuess] = []
     for lower in lines:

@@ -6,7 +6,10 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from .findings import refusal
 from .photo import load_photo
+from .reference import ReferenceRequest, parse_reference
+from .survey import Survey, survey
 from .types import Measurement
 
 
@@ -57,9 +60,19 @@ def measure_photo(path: Path, settings: MeasureSettings) -> Measurement:
     Refusal
         The photo cannot be measured; says why and what to change.
     """
+    if settings.rests_on == "board":
+        raise refusal("rests-on-board")
+    request = parse_reference(settings.reference)
     with ThreadPoolExecutor(1) as reader:
-        photo = reader.submit(load_photo, path)
-        # The first time this loads what the work needs, for as long as it takes to decode a picture.
-        from .pipeline import measure_loaded
+        seen = reader.submit(_look_over, path, request)
+        # The first time this loads what the work needs, for about as long as it takes to look over a picture.
+        import cv2  # noqa: F401
+        import scipy.optimize  # noqa: F401
 
-        return measure_loaded(photo.result(), settings)
+        from .pipeline import measure_surveyed
+
+        return measure_surveyed(seen.result(), settings)
+
+
+def _look_over(path: Path, request: ReferenceRequest) -> Survey:
+    return survey(load_photo(path), request)

@@ -14,12 +14,12 @@ from .camera import BoardCamera, column_of, fit_camera
 from .comb import Comb, CombPrior
 from .findings import refusal
 from .fret_ends import FretEnds
-from .guesses import VIEW_RANGE_MM, ScaleGuess, check_fine, find_picture_lines, focal_px, scale_guesses
+from .guesses import VIEW_RANGE_MM, ScaleGuess, check_fine, focal_px, scale_guesses
 from .locate import Located
 from .nut import find_nut
 from .photo import Photo
-from .reference import ReferenceRequest
 from .spacing import SAME, spaced_scales
+from .survey import Survey
 
 # The frets themselves tell the scale better than the reference: it is held only loosely while they are fitted.
 U_COMB_SCALE = 0.03
@@ -57,9 +57,7 @@ class Placed:
     anchor: str | None = None
 
 
-def place_frets(
-    photo: Photo, request: ReferenceRequest, numbering: Numbering, *, height_mm: float | None, thickness_mm: float
-) -> Placed:
+def place_frets(seen: Survey, numbering: Numbering, *, height_mm: float | None, thickness_mm: float) -> Placed:
     """Find the straightedge's edge and the frets under it, and number them.
 
     Raises
@@ -70,9 +68,10 @@ def place_frets(
         Nothing fits; or, as `numbering-ambiguous`, more than one numbering does; or, as `nut-contradicts`, the nut is
         seen elsewhere than the numbers have it.
     """
-    if request.kind == "frets" and height_mm is None:
-        return _by_spacing(photo, numbering, thickness_mm)
-    guesses = scale_guesses(photo, request, height_mm=height_mm)
+    photo = seen.photo
+    if seen.request.kind == "frets" and height_mm is None:
+        return _by_spacing(seen, numbering, thickness_mm)
+    guesses = scale_guesses(seen, height_mm=height_mm)
     check_fine(max(guess.px_per_mm for guess in guesses))
     guesses = [guess for guess in guesses if guess.is_fine]
     found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
@@ -93,10 +92,10 @@ def place_frets(
     elif nut != 0:
         raise refusal("nut-contradicts", _where(nut))
     placed = Placed(found, camera, guess)
-    if numbering.first_fret is not None and numbering.first_fret not in (seen := first_seen(photo, placed).possible):
+    if numbering.first_fret is not None and numbering.first_fret not in (first := first_seen(photo, placed).possible):
         raise refusal(
             "reference-contradicts-frets",
-            f"by it the first fret in view is {min(seen)}, not {numbering.first_fret}",
+            f"by it the first fret in view is {min(first)}, not {numbering.first_fret}",
         )
     return placed
 
@@ -116,9 +115,9 @@ def _camera(photo: Photo, found: Located, *, thickness_mm: float) -> BoardCamera
     )
 
 
-def _by_spacing(photo: Photo, numbering: Numbering, thickness_mm: float) -> Placed:
+def _by_spacing(seen: Survey, numbering: Numbering, thickness_mm: float) -> Placed:
     """Take the scale from scale length and fret spacing, once the first fret's number is known or the nut is seen."""
-    placed = _at_some_scale(photo, numbering, thickness_mm)
+    photo, placed = seen.photo, _at_some_scale(seen, numbering, thickness_mm)
     nut = find_nut(photo.luminance, placed.found.edge, placed.camera, placed.found.matched)
     by, anchor = _renumbering(photo, placed, nut, numbering.first_fret)
     comb = renumbered(placed.found.comb, by, keep_length=True)
@@ -136,12 +135,11 @@ def _by_spacing(photo: Photo, numbering: Numbering, thickness_mm: float) -> Plac
     return Placed(found, camera, replace(placed.guess, px_per_mm=comb.px_per_mm), anchor)
 
 
-def _at_some_scale(photo: Photo, numbering: Numbering, thickness_mm: float) -> Placed:
+def _at_some_scale(seen: Survey, numbering: Numbering, thickness_mm: float) -> Placed:
     """Find edge and frets at whatever scale fits best; numbers are those of that scale."""
     if numbering.scale_length_mm is None:
         raise InputError("--reference frets needs --scale-length MM")
-    lines = find_picture_lines(photo)
-    width = photo.facts.width_px
+    photo, width = seen.photo, seen.photo.facts.width_px
     prior = CombPrior(
         1.0,
         numbering.scale_length_mm,
@@ -153,8 +151,8 @@ def _at_some_scale(photo: Photo, numbering: Numbering, thickness_mm: float) -> P
     free = replace(numbering, first_fret=None, uncounted=True)
     found: list[tuple[Located, ScaleGuess]] = []
     trouble: Refusal | None = None
-    for scale in spaced_scales(photo.luminance, lines, prior, scales=scales, most=MOST_SCALES):
-        guess = ScaleGuess(scale, U_SPACING, None, tuple(lines), by_frets=True)
+    for scale in spaced_scales(photo.luminance, seen.lines, prior, scales=scales, most=MOST_SCALES):
+        guess = ScaleGuess(scale, U_SPACING, None, seen.lines, by_frets=True)
         try:
             found.append(locate_scaled(photo, [guess], free, height_mm=None, thickness_mm=thickness_mm))
         except Refusal as problem:

@@ -1,4 +1,4 @@
-"""The whole line on one screen: photo, edge, crowns, scale, gaps, relief."""
+"""The whole line on one screen: edge, crowns, scale, gaps, relief."""
 
 from __future__ import annotations
 
@@ -30,9 +30,9 @@ from .measure import MeasureSettings
 from .numbering import Placed, place_frets
 from .photo import Photo
 from .readings import MIN_SHARE, CrownFit, CrownSet
-from .reference import parse_reference
 from .slit import SlitLight, read_slit
 from .strings import covered, follow_between
+from .survey import Survey
 from .types import Measurement, Straightedge
 from .uncertainty import budget_lines
 from .weigh import MIN_CROWNS, weigh
@@ -50,15 +50,12 @@ MAX_COVERED = 0.25  # of the frets by strings: over more of them the edge itself
 MIN_DEPTH_MM = 1.2
 
 
-def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
-    """Measure relief in a photo already loaded; raises what `measure_photo` does, but for files."""
-    if settings.rests_on == "board":
-        raise refusal("rests-on-board")
-    request = parse_reference(settings.reference)
-    height_mm = settings.straightedge_height_mm
+def measure_surveyed(seen: Survey, settings: MeasureSettings) -> Measurement:
+    """Measure relief in a photo already looked over; raises what `measure_photo` does, but for files."""
+    photo, height_mm = seen.photo, settings.straightedge_height_mm
     thickness_mm = settings.straightedge_thickness_mm or DEFAULT_THICKNESS_MM
     numbering = Numbering(settings.scale_length_mm, settings.nut, settings.first_fret)
-    placed = place_frets(photo, request, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
+    placed = place_frets(seen, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
     found = placed.found
     _check_count(found)
     camera = placed.camera
@@ -67,9 +64,9 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     span = np.array([found.edge.low_px, found.edge.high_px])
     scale = settle_scale(placed.guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span)
     check_fine(scale.px_per_mm)
-    seen, columns = camera.comb.frets(found.edge.low_px, found.edge.high_px)
+    in_view, columns = camera.comb.frets(found.edge.low_px, found.edge.high_px)
     edge, clear = _clear_of_strings(photo, found.edge, columns, scale.px_per_mm)
-    frets = seen[clear]
+    frets = in_view[clear]
     found = replace(found, edge=edge)
     placed = replace(placed, found=found)
     slit = read_slit(photo.luminance, found.edge, camera)
@@ -108,9 +105,9 @@ def measure_loaded(photo: Photo, settings: MeasureSettings) -> Measurement:
     chord = choose_chord(profile, settings.chord)
     check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
-    missing = len(seen) - len(joined.crowns.crowns) + len(joined.by_foot)
-    hidden = len(seen) - len(frets)
-    detail = [f"{missing} of {len(seen)}"]
+    missing = len(in_view) - len(joined.crowns.crowns) + len(joined.by_foot)
+    hidden = len(in_view) - len(frets)
+    detail = [f"{missing} of {len(in_view)}"]
     detail += [f"{hidden} of them behind strings"] if hidden else []
     detail += [f"{joined.off_feet} of them off their feet"] if joined.off_feet else []
     shift = profile.frets[0] - joined.crowns.crowns[0].fret

@@ -8,6 +8,7 @@ photo of a neck can have are few enough to try them all.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -29,7 +30,7 @@ SAME, STEPS = 0.015, 2
 
 
 def spaced_scales(
-    luminance: FloatImage, lines: list[Line], prior: CombPrior, *, scales: tuple[float, float], most: int
+    luminance: FloatImage, lines: Sequence[Line], prior: CombPrior, *, scales: tuple[float, float], most: int
 ) -> list[float]:
     """Return the scales (px/mm) at which a level line has marks spaced like frets under it, likeliest first.
 
@@ -69,7 +70,7 @@ def _same(scale: float, other: float) -> bool:
     return abs(steps) <= STEPS and abs(apart - steps * step) < SAME
 
 
-def _at_scale(luminance: FloatImage, lines: list[Line], prior: CombPrior) -> list[tuple[float, float]]:
+def _at_scale(luminance: FloatImage, lines: Sequence[Line], prior: CombPrior) -> list[tuple[float, float]]:
     scale = prior.px_per_mm
     here = replace(prior, scale_tolerance=TOLERANCE, u_scale=FREE, first_in_view=True)
     judged = sorted(((judge_line(luminance, line, px_per_mm=scale), i) for i, line in enumerate(lines)), reverse=True)

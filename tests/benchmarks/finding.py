@@ -35,6 +35,7 @@ from lightgap.vision.locate import EdgeCurve, Located
 from lightgap.vision.photo import Photo, load_photo
 from lightgap.vision.pipeline import DEFAULT_THICKNESS_MM
 from lightgap.vision.reference import parse_reference
+from lightgap.vision.survey import survey
 
 Array = NDArray[np.float64]
 
@@ -164,7 +165,7 @@ def try_finding(photo: Path) -> Found:
     start = time.perf_counter()
     try:
         picture = load_photo(photo)
-        guesses = scale_guesses(picture, parse_reference(settings.reference), height_mm=height)
+        guesses = scale_guesses(survey(picture, parse_reference(settings.reference)), height_mm=height)
         numbering = Numbering(settings.scale_length_mm, None, None)
         found, guess = locate_scaled(
             picture,

@@ -17,10 +17,10 @@ from lightgap.vision.blade import Candidate, candidates_among, clear_uppers, jud
 from lightgap.vision.border import follow_border, rise_px
 from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.edge import Line, find_lines, sharpest_px
-from lightgap.vision.guesses import MAX_PICTURE_BLUR_PX
 from lightgap.vision.height import likeliest
 from lightgap.vision.locate import EdgeCurve, bend_px
 from lightgap.vision.measure import MeasureSettings, measure_photo
+from lightgap.vision.survey import MAX_PICTURE_BLUR_PX
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 TRACED = Path(__file__).parents[1] / "data" / "photos"
