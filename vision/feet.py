@@ -28,6 +28,9 @@ U_WIRE_MM = 0.009
 # Under the straightedge's edge: a fret's height and a gap beside the outer string; from the middle of the board also
 # what the board falls towards its border, and a camera above or below it adds (common practice, no published source).
 OUTER_REACH_MM, MIDDLE_REACH_MM = (0.55, 2.2), (0.8, 6.5)
+# How far feet may lie under their crowns: a fret's height and a bevel, and from the middle what a camera one degree
+# below the board or three above it adds over half a board's width (common practice, no published source).
+UNDER_OUTER_MM, UNDER_MIDDLE_MM = (0.5, 1.9), (0.2, 2.9)
 MARGIN_MM = 0.3
 BEYOND_MM = 10.0  # an outermost fret's end is seen farther out than its crown: the edge is carried on straight
 # Columns of an end beside its tang, which runs on below the foot.
@@ -286,6 +289,11 @@ def _steepest(steps: _Steps, row: Array, reach_mm: float) -> tuple[Array, Array]
         shift = float(np.clip(0.5 * (a - c) / curved, -1, 1)) if curved < 0 else 0.0
         below[i], strength[i] = steps.below_mm[j] + shift * step, float(b)
     return below, strength
+
+
+def under_crowns_mm(*, outer: bool) -> tuple[float, float]:
+    """Return least and most that feet lie under their crowns, what a round board falls to its border taken off."""
+    return UNDER_OUTER_MM if outer else UNDER_MIDDLE_MM
 
 
 def along_board(position_mm: Array) -> Array:

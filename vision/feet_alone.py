@@ -9,7 +9,7 @@ from lightgap.neck.contact import rest_on
 from lightgap.neck.profile import Array
 
 from .doubts import Told, edge_covariance_mm2, feet_covariance_mm2, u_compound_mm, u_unseen_mm
-from .feet import MIN_FACES, Feet, along_board
+from .feet import MIN_FACES, Feet, along_board, under_crowns_mm
 from .joined import Joined, fall_mm, rows_of_feet
 from .readings import CrownSet
 
@@ -17,9 +17,6 @@ from .readings import CrownSet
 # a camera above the board's slope adds.
 BORDER_MM = (0.6, 1.6)
 ALONE_SCORE, ALONE_FACES = 0.9, 0.55  # of feet that no crown bears out; by own renders with truth
-# The highest of them under the edge: a fret's height and a bevel, and from the middle what a camera one degree below
-# the board or three above it adds over half a board's width (common practice, no published source).
-FOOT_OUTER_MM, FOOT_MIDDLE_MM = (0.5, 1.9), (0.2, 2.9)
 # Of the line through the frets it rests on: its weight, or a hand, is not at its middle, and they may be the next ones,
 # a twentieth of a millimetre lower (common practice, no published source).
 U_LEVEL_MM = 0.05
@@ -50,7 +47,7 @@ def stand_alone(crowns: CrownSet, feet: Feet, position_mm: Array) -> bool:
     """
     if not (feet.is_sure and feet.score > ALONE_SCORE):
         return False
-    low, high = FOOT_OUTER_MM if crowns.camera.beside_outer else FOOT_MIDDLE_MM
+    low, high = under_crowns_mm(outer=crowns.camera.beside_outer)
     highest = float(np.nanmin(feet.below_mm - fall_mm(crowns, position_mm)))
     return bool(low < highest < high and feet.faces > (MIN_FACES if border_read(crowns) else ALONE_FACES))
 

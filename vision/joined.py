@@ -25,7 +25,7 @@ from .doubts import (
     u_compound_mm,
     u_unseen_mm,
 )
-from .feet import Feet, along_board, through_most
+from .feet import Feet, along_board, through_most, under_crowns_mm
 from .readings import MIN_SHARE, CrownFit, CrownSet
 
 U_HEIGHT_MM, U_TILT_MM = 1.5, 0.5  # of the wire, and from end to end: free
@@ -110,6 +110,8 @@ def join(
         Of the bend of the straightedge's edge, on which both readings rest.
     """
     if feet is None or not feet.is_row or (leaves_bow_open(crowns, covariance_mm2) and not feet.bears_out):
+        return _as_read(crowns, own_u_mm, covariance_mm2, u_edge_px)
+    if not _stand_under(crowns, feet, frets=frets, position_mm=position_mm):
         return _as_read(crowns, own_u_mm, covariance_mm2, u_edge_px)
     # Beside a row that may be no feet's crowns keep the doubt that they have alone, and none gives way to it.
     wide = 1.0 if feet.is_sure else doubt_by_scatter(crowns, own_u_mm)
@@ -246,6 +248,14 @@ def fall_mm(crowns: CrownSet, place_mm: Array) -> Array:
         return np.zeros_like(place_mm)
     half_mm = camera.ends_mm(place_mm)
     return np.asarray(0.5 * crowns.outline.board_per_mm * half_mm * half_mm)
+
+
+def _stand_under(crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], position_mm: Array) -> bool:
+    """Tell whether a row lies under the crowns as far as feet do: a string may lie lower, the ends' tops higher."""
+    level = (feet.below_mm - fall_mm(crowns, position_mm))[np.searchsorted(frets, [c.fret for c in crowns.crowns])]
+    apart = level - crowns.gap_mm
+    low, high = under_crowns_mm(outer=crowns.camera.beside_outer)
+    return bool(np.isfinite(apart).any() and low < float(np.nanmedian(apart)) < high)
 
 
 def _off_mm(along: Array, apart: Array, u_mm: Array) -> Array:

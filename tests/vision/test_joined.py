@@ -230,8 +230,8 @@ def test_a_board_that_may_grow_flatter_leaves_the_bow_of_feet_more_open() -> Non
 def test_what_an_unseen_crown_may_hide_is_wear_alone_where_its_end_was_read() -> None:
     some = crowns(BOW_MM, 0.05, near_mm=22.0).only(np.array([0, 1, 2, 4, 5, 6, 7, 8, 9]))
     ends = np.full(N, float(np.hypot(U_WIRE_MM, SCATTER_MM)))
-    alone = joined(some, Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
-    with_end = joined(some, Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=ends))
+    alone = joined(some, Feet(2.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
+    with_end = joined(some, Feet(2.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=ends))
     line = chord_matrix(POSITION_MM, (2, 4))[3]
     less = line @ (alone.covariance_mm2 - with_end.covariance_mm2) @ line
     np.testing.assert_allclose(less, U_UNSEEN_MM**2 - U_WORN_MM**2, rtol=0.1)  # a bow takes part between three frets
@@ -340,6 +340,15 @@ def test_unsure_feet_and_crowns_locked_on_nothing_are_left_alone(feet: Feet | No
     np.testing.assert_allclose(got.covariance_mm2, told, rtol=1e-12)  # rounding
     assert got.widened == wide
     assert not got.feet_covariance_mm2.any()
+
+
+@pytest.mark.parametrize(("near_mm", "under_mm"), [(3.0, 0.4), (3.0, 2.0), (22.0, 0.8), (22.0, 4.0)])
+def test_a_row_that_lies_higher_or_lower_than_feet_do_is_left_alone(near_mm: float, under_mm: float) -> None:
+    """Higher lie the tops of the ends, lower a string; half a board of 22 mm falls by 0.8."""
+    read = crowns(BOW_MM, 0.05, near_mm=near_mm)
+    got = joined(read, Feet(under_mm + 1.5 * BOW_MM, SCATTER_MM, 0.95, 1.0))
+    assert got.crowns == read
+    assert not got.agree
 
 
 def test_readings_that_contradict_each_other_widen_the_doubt() -> None:
