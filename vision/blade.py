@@ -9,7 +9,7 @@ import numpy as np
 
 from lightgap.neck.profile import Array
 
-from .comb import CombGrid, CombMatch, CombPrior, FretRows, search_combs, significance
+from .comb import CombGrid, CombMatch, CombPrior, FretRows, band_of, search_combs, significance
 from .edge import FLOOR, Line, sample_strip
 from .photo import FloatImage
 
@@ -223,11 +223,11 @@ def read_rows(luminance: FloatImage, y_px: Array, x_px: Array, *, px_per_mm: flo
     """Return what stands out along a curve (x, y), and in bands below it where fret ends may be."""
     below = np.arange(-0.5, 3.41, 0.1)
     strip = sample_strip(luminance, y_px, x_px, px_per_mm=px_per_mm, below_mm=below)
-    texture = strip.texture(TEXTURE_WINDOW_MM, px_per_mm)
+    rows = significance(strip.texture(TEXTURE_WINDOW_MM, px_per_mm))
     # Just above the edge each fret shows as a narrow glow mirrored in the blade; below it stands dark in the gap.
-    glow, crown = texture[(below > -0.45) & (below < -0.01)], texture[(below > -0.16) & (below < 0.45)]
-    ends = tuple(significance(texture[(below >= low) & (below < low + 0.8)]) for low in (0.6, 1.3, 2.0, 2.6))
-    return FretRows(significance(glow) + 0.5 * significance(crown), ends, strip.step_px)
+    glow, crown = (band_of(rows[(below > a) & (below < b)]) for a, b in ((-0.45, -0.01), (-0.16, 0.45)))
+    ends = tuple(band_of(rows[(below >= low) & (below < low + 0.8)]) for low in (0.6, 1.3, 2.0, 2.6))
+    return FretRows(glow + 0.5 * crown, ends, strip.step_px)
 
 
 def columns_of(luminance: FloatImage, px_per_mm: float) -> Array:

@@ -14,7 +14,7 @@ import numpy as np
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 
-from .comb import Comb, half_nut_mm, significance
+from .comb import Comb, band_of, half_nut_mm, significance
 from .edge import sample_strip
 from .locate import TEXTURE_WINDOW_MM, EdgeCurve
 from .photo import FloatImage
@@ -271,10 +271,10 @@ def _bands(luminance: FloatImage, edge: EdgeCurve, comb: Comb, low_mm: Array) ->
     x = np.arange(0, luminance.shape[1] - 1, 0.1 * comb.px_per_mm)
     below = np.arange(low_mm[0], low_mm[-1] + BAND_MM + 1e-9, BAND_STEP_MM)
     strip = sample_strip(luminance, edge.y_px(x), x, px_per_mm=comb.px_per_mm, below_mm=below)
-    texture = strip.texture(TEXTURE_WINDOW_MM, comb.px_per_mm)
+    rows = significance(strip.texture(TEXTURE_WINDOW_MM, comb.px_per_mm))
     first = np.rint((low_mm - low_mm[0]) / BAND_STEP_MM).astype(np.intp)
-    rows = round(BAND_MM / BAND_STEP_MM) + 1
-    return [significance(texture[i : i + rows]) for i in first], strip.step_px
+    count = round(BAND_MM / BAND_STEP_MM) + 1
+    return [band_of(rows[i : i + count]) for i in first], strip.step_px
 
 
 def _peaks(signal: Array, step: float, columns: Array, reach_px: float) -> Array:

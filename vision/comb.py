@@ -121,10 +121,15 @@ def half_nut_mm(scale_length_mm: float) -> float:
     return float(np.interp(scale_length_mm, OF_SCALE_LENGTH_MM, HALF_NUT_MM))
 
 
-def significance(texture: FloatImage) -> Array:
-    """Return the mean over rows of a texture strip, each row divided by its own noise and limited."""
+def significance(texture: FloatImage) -> FloatImage:
+    """Return a texture strip with each row divided by its own noise, and limited: what stands out."""
     noise = np.median(texture, axis=1, keepdims=True) * 1.48 + 0.005
-    return np.asarray(np.minimum(texture / noise, 8).mean(axis=0), dtype=np.float64)
+    return np.asarray(np.minimum(texture / noise, 8))
+
+
+def band_of(rows: FloatImage) -> Array:
+    """Return the mean over rows of what stands out."""
+    return np.asarray(rows.mean(axis=0), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

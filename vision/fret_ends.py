@@ -11,7 +11,7 @@ from lightgap.neck.profile import Array
 
 from .blade import TEXTURE_WINDOW_MM, columns_of
 from .camera import BoardCamera, column_of
-from .comb import significance
+from .comb import band_of, significance
 from .edge import sample_strip
 from .locate import EdgeCurve
 from .photo import FloatImage
@@ -50,10 +50,10 @@ class FretEnds:
         x = columns_of(luminance, scale)
         below = np.arange(DEPTHS_MM[0], DEPTHS_MM[-1] + BAND_MM, 0.1)
         strip = sample_strip(luminance, edge.straight_on_y_px(x), x, px_per_mm=scale, below_mm=below)
-        texture = strip.texture(TEXTURE_WINDOW_MM, scale)
+        rows = significance(strip.texture(TEXTURE_WINDOW_MM, scale))
         self._step_px = strip.step_px
         for low in DEPTHS_MM:
-            self._try(significance(texture[(below >= low) & (below < low + BAND_MM)]), known, between)
+            self._try(band_of(rows[(below >= low) & (below < low + BAND_MM)]), known, between)
 
     def _try(self, band: Array, known: Array, between: Array) -> None:
         at, off = (v[np.isfinite(v)] for v in (self._read(band, p) for p in (known, between)))
