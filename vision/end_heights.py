@@ -124,8 +124,7 @@ def with_ends(feet: Feet, ends: EndHeights | None, *, outer: bool) -> Feet:
     if read.sum() < MIN_USED * len(read):
         return feet
     both = read & feet.seen
-    usual_mm = float(np.hypot(U_WIRE_MM, feet.scatter_mm))
-    moved, u_moved = _likely(ends.below_mm[both] - feet.below_mm[both], ends.u_mm[both], usual_mm)
+    moved, u_moved = _likely(ends.below_mm[both] - feet.below_mm[both], ends.u_mm[both], feet.u_alone_mm)
     below, u_mm = np.where(read, ends.below_mm, feet.below_mm), np.full(len(read), np.nan)
     u_mm[read] = ends.u_mm[read]
     below[both], u_mm[both] = feet.below_mm[both] + moved, u_moved

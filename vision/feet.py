@@ -23,8 +23,9 @@ from .photo import FloatImage
 from .shading import Mask
 from .slit import SlitLight
 
-# Of wire and its levelling on the neck (by own renders with truth, whose wire scatters by 0.008 mm).
-U_WIRE_MM = 0.009
+# Of a foot as a reading of its crown: wire and its levelling on the neck, and the share of the row's own scatter, part
+# of which is wire too (by own renders with truth, whose wire scatters by 0.008 mm).
+U_WIRE_MM, U_PER_SCATTER = 0.0085, 0.5
 # Under the straightedge's edge: a fret's height and a gap beside the outer string; from the middle of the board also
 # what the board falls towards its border, and a camera above or below it adds (common practice, no published source).
 OUTER_REACH_MM, MIDDLE_REACH_MM = (0.55, 2.2), (0.8, 6.5)
@@ -104,9 +105,14 @@ class Feet:
         return replace(self, below_mm=below, u_with_end_mm=u_mm, moved_mm=moved)
 
     @property
+    def u_alone_mm(self) -> float:
+        """The same of a foot whose end was not read."""
+        return float(np.hypot(U_WIRE_MM, U_PER_SCATTER * self.scatter_mm))
+
+    @property
     def u_each_mm(self) -> Array:
         """(n,) standard uncertainty of each as a reading of its crown, beside what is common to all of them."""
-        alone = np.full(len(self.below_mm), np.hypot(U_WIRE_MM, self.scatter_mm))
+        alone = np.full(len(self.below_mm), self.u_alone_mm)
         return alone if self.u_with_end_mm is None else np.where(self.with_end, self.u_with_end_mm, alone)
 
     @property
