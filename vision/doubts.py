@@ -17,9 +17,6 @@ U_BOW_OUTER_MM, U_BOW_MIDDLE_MM = 0.016, 0.025
 U_BOW_ENDS_OUTER_MM, U_BOW_ENDS_MIDDLE_MM = 0.012, 0.0145
 # The same where few ends stand out: the row may be the board's border, or what lies along it.
 U_BOW_FAINT_MM = 0.045
-# A board whose radius grows towards the body: by how much flatter it is at its end, where that lies on the scale
-# length, and the standard deviation over all boards (common practice, no published source: one board in three).
-FLATTER, BOARD_END, COMPOUND_SHARE = 0.33, 0.68, 0.45
 # Crowns about a smooth neck: what lets them scatter by more than their own uncertainty bends them too, and where they
 # scatter less they are surer. At least, and for each standard uncertainty that they scatter, for pixels and outlines
 # (by own renders with truth); as many more crowns, of a usual scatter, are reckoned with.
@@ -50,25 +47,6 @@ class Told:
 def u_unseen_mm(feet: Feet, *, outer: bool) -> Array:
     """Return (n,) what each crown may hide where it is not seen; beside the outer string ends hide their tops."""
     return np.where(feet.with_end & (not outer), U_WORN_MM, U_UNSEEN_MM)
-
-
-def u_compound_mm(crowns: CrownSet, position_mm: Array) -> float:
-    """Return how much the bow of feet from the middle may be off, were the board flatter towards the body.
-
-    Parameters
-    ----------
-    crowns
-        For the board and its width.
-    position_mm
-        (n,) of the feet.
-    """
-    camera = crowns.camera
-    if camera.beside_outer:
-        return 0.0
-    along = along_board(position_mm)
-    fall = 0.5 * crowns.outline.board_per_mm * camera.ends_mm(position_mm) ** 2
-    less = FLATTER * fall * position_mm / (BOARD_END * camera.comb.scale_length_mm)
-    return COMPOUND_SHARE * abs(float(np.polyfit(along, less, 2)[0]))
 
 
 def feet_covariance_mm2(feet: Feet, along: Array, told: Told, *, u_compound_mm: float, outer: bool) -> Array:

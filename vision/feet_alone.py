@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 from lightgap.neck.contact import rest_on
 from lightgap.neck.profile import Array
 
-from .doubts import Told, edge_covariance_mm2, feet_covariance_mm2, u_compound_mm, u_unseen_mm
+from .doubts import Told, edge_covariance_mm2, feet_covariance_mm2, u_unseen_mm
+from .fall import fall_mm, u_compound_mm
 from .feet import MIN_FACES, Feet, along_board, under_crowns_mm
-from .joined import Joined, fall_mm, rows_of_feet
+from .joined import Joined, rows_of_feet
 from .readings import CrownSet
 
 # Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what

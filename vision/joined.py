@@ -22,9 +22,9 @@ from .doubts import (
     edge_covariance_mm2,
     feet_covariance_mm2,
     leaves_bow_open,
-    u_compound_mm,
     u_unseen_mm,
 )
+from .fall import fall_mm, u_compound_mm
 from .feet import Feet, along_board, through_most, under_crowns_mm
 from .readings import MIN_SHARE, CrownFit, CrownSet
 
@@ -239,15 +239,6 @@ def _as_read(crowns: CrownSet, own_u_mm: Array, covariance_mm2: Array, u_edge_px
     none = np.zeros_like(covariance_mm2)
     wide = doubt_by_scatter(crowns, own_u_mm)
     return Joined(crowns, own_u_mm, wide**2 * covariance_mm2 + edge, np.eye(len(none)), none, edge, wide)
-
-
-def fall_mm(crowns: CrownSet, place_mm: Array) -> Array:
-    """Return how far a round board falls from the middle, where the crowns are seen, to its border at each fret."""
-    camera = crowns.camera
-    if camera.beside_outer:
-        return np.zeros_like(place_mm)
-    half_mm = camera.ends_mm(place_mm)
-    return np.asarray(0.5 * crowns.outline.board_per_mm * half_mm * half_mm)
 
 
 def _stand_under(crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], position_mm: Array) -> bool:

@@ -30,8 +30,8 @@ from benchmarks.pool import spread
 
 from lightgap.neck.errors import Refusal
 from lightgap.vision import pipeline
+from lightgap.vision.fall import fall_mm
 from lightgap.vision.feet import Feet
-from lightgap.vision.joined import fall_mm
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.measure import measure_photo
 from lightgap.vision.readings import CrownSet

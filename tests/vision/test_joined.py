@@ -6,17 +6,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 from lightgap.neck.straightness import chord_matrix
+from lightgap.vision import fall
 from lightgap.vision.camera import OUTER_NEAR_MM, camera_from_comb
 from lightgap.vision.comb import Comb
 from lightgap.vision.doubts import (
-    BOARD_END,
-    COMPOUND_SHARE,
     DOUBT_PER_SCATTER,
-    FLATTER,
     LEAST_DOUBT,
     U_BOW_ENDS_OUTER_MM,
     U_BOW_MIDDLE_MM,
@@ -26,8 +25,8 @@ from lightgap.vision.doubts import (
     USUAL_SCATTER,
     bow_excess_mm2,
     doubt_by_scatter,
-    u_compound_mm,
 )
+from lightgap.vision.fall import BOARD_END, COMPOUND_SHARE, FLATTER, fall_mm, u_compound_mm
 from lightgap.vision.feet import U_PER_SCATTER, U_WIRE_MM, Feet
 from lightgap.vision.feet_alone import U_LEVEL_MM, feet_alone, stand_alone
 from lightgap.vision.joined import U_HEIGHT_MM, U_TILT_MM, U_UNBORNE_MM, Joined, join
@@ -109,8 +108,9 @@ def test_feet_bend_back_crowns_that_were_bent_in_common() -> None:
     assert abs(sagitta_mm(read.gap_mm) - sagitta_mm(BOW_MM)) > 4 * u_mm
 
 
-def test_a_board_that_is_round_falls_towards_its_border() -> None:
-    """The drop of a circle at the half width, by Pythagoras."""
+def test_a_board_that_is_round_falls_towards_its_border(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The drop of a circle at the half width, by Pythagoras; of boards none of which grows flatter."""
+    monkeypatch.setattr(fall, "COMPOUND_SHARE", 0.0)
     half = 22.0 + 0.014 * POSITION_MM
     radius = 1 / PER_MM
     below = 1.0 + BOW_MM + radius - np.sqrt(radius**2 - half**2)
@@ -216,14 +216,22 @@ def test_consistent_crowns_and_feet_with_ends_agree() -> None:
     assert agreed >= 56
 
 
-def test_a_board_that_may_grow_flatter_leaves_the_bow_of_feet_more_open() -> None:
-    """A radius that grows in proportion: the change of the fall, k z^2 / 2, by the mean curvature, in closed form."""
+def test_a_board_that_may_grow_flatter_falls_less_and_leaves_the_bow_of_feet_more_open() -> None:
+    """Curvature that shrinks in proportion: the change of the fall, k z^2 / 2, and its mean and standard deviation.
+
+    Of boards that are either: those of a Bernoulli trial.
+    """
     half = 22.0 + 0.014 * POSITION_MM
     flatter = FLATTER * POSITION_MM / (BOARD_END * 640.0)
     change = PER_MM / 2 * half**2 * flatter
     bow = float(np.polyfit(ALONG, change, 2)[0])
     got = u_compound_mm(crowns(BOW_MM, 0.05, near_mm=22.0), POSITION_MM)
-    np.testing.assert_allclose(got, COMPOUND_SHARE * bow, rtol=1e-9)  # rounding
+    often = stats.bernoulli(COMPOUND_SHARE)
+    np.testing.assert_allclose(got, often.std() * bow, rtol=1e-9)  # rounding
+    whole = PER_MM / 2 * half**2
+    np.testing.assert_allclose(
+        fall_mm(crowns(BOW_MM, 0.05, near_mm=22.0), POSITION_MM), whole - often.mean() * change, rtol=1e-9
+    )
     assert u_compound_mm(crowns(BOW_MM, 0.05), POSITION_MM) == 0  # beside the outer string
 
 
@@ -421,8 +429,7 @@ def test_feet_alone_bend_as_the_feet_and_the_highest_touches() -> None:
 def test_feet_alone_from_the_middle_are_levelled_by_what_the_straightedge_rests_on() -> None:
     """The row is seen with a tilt of its own; crowns at both ends bear the straightedge on a neck that bows up."""
     read = crowns(np.zeros(N), 0.5, near_mm=22.0)
-    half = read.camera.ends_mm(POSITION_MM)
-    below = 1.0 + BOW_MM + 0.15 * ALONG + PER_MM / 2 * half**2
+    below = 1.0 + BOW_MM + 0.15 * ALONG + fall_mm(read, POSITION_MM)
     got = feet_alone(
         read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX, rests=True
     )

@@ -12,6 +12,7 @@ from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 from lightgap.vision.camera import camera_from_comb
 from lightgap.vision.comb import Comb
+from lightgap.vision.fall import fall_mm
 from lightgap.vision.feet import Feet
 from lightgap.vision.joined import Joined
 from lightgap.vision.locate import EdgeCurve
@@ -33,10 +34,6 @@ FIRST_PX, LAST_PX = COMB.x_px(POSITION_MM[[0, -1]])
 ENDS_HERE = EdgeCurve(np.zeros(1), 2000.0, 2000.0, FIRST_PX - 5 * PX_PER_MM, LAST_PX + 5 * PX_PER_MM, 1, 0.1)
 RUNS_ON = replace(ENDS_HERE, high_px=LAST_PX + 11.4 * PX_PER_MM)
 PER_MM = 1 / 300.0
-HALF_MM = 22.0 + 0.014 * POSITION_MM
-STRONG = Feet(1.0 + BOW_MM + PER_MM / 2 * HALF_MM**2, 0.008, 0.95, 1.0)
-WEAK = replace(STRONG, score=0.85)
-STRONG_OUTER = replace(STRONG, below_mm=1.0 + BOW_MM)
 TOO_FAR = 1.2 * MAX_ELEVATION_RAD
 
 
@@ -58,6 +55,11 @@ def crowns(
     camera = replace(camera_from_comb(COMB), near_mm=np.array([near_mm, 0.014]))
     outline = Outline(0.7, PER_MM, elevation_rad)
     return CrownSet(rows, covariance[:read, :read], np.zeros((read, 6)), outline, camera, strain=strain)
+
+
+STRONG = Feet(1.0 + BOW_MM + fall_mm(crowns(), POSITION_MM), 0.008, 0.95, 1.0)
+WEAK = replace(STRONG, score=0.85)
+STRONG_OUTER = replace(STRONG, below_mm=1.0 + BOW_MM)
 
 
 def weighed(read: CrownSet, feet: Feet | None, *, edge: EdgeCurve = ENDS_HERE, by_height: bool = False) -> Joined:
