@@ -46,7 +46,9 @@ class Told:
 
 def u_unseen_mm(feet: Feet, *, outer: bool) -> Array:
     """Return (n,) what each crown may hide where it is not seen; beside the outer string ends hide their tops."""
-    return np.where(feet.with_end & (not outer), U_WORN_MM, U_UNSEEN_MM)
+    known = feet.with_end & (not outer)
+    known = known if feet.borne_out is None else known | feet.borne_out
+    return np.where(known, U_WORN_MM, U_UNSEEN_MM)
 
 
 def feet_covariance_mm2(feet: Feet, along: Array, told: Told, *, u_compound_mm: float, outer: bool) -> Array:

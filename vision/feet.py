@@ -73,6 +73,8 @@ class Feet:
         `end_heights` does; NaN elsewhere, None where no row of ends was read.
     moved_mm
         (n,) how far they were moved; 0 elsewhere, NaN where the end alone was read.
+    borne_out
+        (n,) where a foot off the row counts among the others, as the fret's end stands off as far.
     """
 
     below_mm: Array = field(repr=False)
@@ -82,6 +84,7 @@ class Feet:
     astray_mm: Array | None = field(default=None, repr=False)
     u_with_end_mm: Array | None = field(default=None, repr=False)
     moved_mm: Array | None = field(default=None, repr=False)
+    borne_out: Mask | None = field(default=None, repr=False)
 
     @property
     def with_end(self) -> Mask:

@@ -14,6 +14,7 @@ from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 from lightgap.vision.camera import BoardCamera, camera_from_comb, column_of
 from lightgap.vision.comb import Comb
+from lightgap.vision.doubts import U_WORN_MM, u_unseen_mm
 from lightgap.vision.end_heights import ODD_MM, ODD_SHARE, EndHeights, read_heights, with_ends
 from lightgap.vision.feet import U_PER_SCATTER, U_WIRE_MM, Feet
 from lightgap.vision.locate import EdgeCurve
@@ -198,6 +199,21 @@ def test_a_foot_seen_off_the_row_is_left_to_its_crown() -> None:
     got = with_ends(replace(feet(foot), astray_mm=astray), ends, outer=False)
     assert np.isnan(got.below_mm[4])
     assert not got.with_end[4]
+
+
+@pytest.mark.parametrize("outer", [False, True])
+def test_a_foot_off_the_row_counts_where_its_end_stands_off_as_far(outer: bool) -> None:
+    foot, astray = FOOT_MM + BOW_MM, np.full(N, np.nan)
+    high = foot.copy()
+    high[4] -= 0.1
+    astray[4], foot[4] = high[4], np.nan
+    end = high.copy()
+    end[4] += 0.01
+    got = with_ends(replace(feet(foot), astray_mm=astray), EndHeights(end, np.full(N, 0.006)), outer=outer)
+    assert high[4] < got.below_mm[4] < end[4]
+    assert np.isnan(got.astray_mm).all()
+    assert np.flatnonzero(got.borne_out).tolist() == [4]
+    assert u_unseen_mm(got, outer=outer)[4] == U_WORN_MM
 
 
 def test_ends_that_scatter_about_their_feet_were_misread() -> None:
