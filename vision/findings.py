@@ -240,9 +240,10 @@ _KINDS = (
         "crowns-left-out",
         "warning",
         "some crowns could not be read",
-        "Crowns whose outline did not stand out, or that stand off their feet as no others do, are not reported, "
-        "unless the fret's foot speaks for its crown: where the row of feet is sure, and of a crown that stood off "
-        "where the fret's end bears the foot out. A fret worn by itself does not show there.",
+        "Crowns whose outline did not stand out, that stand off their feet as no others do, or that stand at an end "
+        "of the row without a foot to bear them out, are not reported, unless the fret's foot speaks for its crown: "
+        "where the row of feet is sure, and of a crown that stood off where the fret's end bears the foot out. A fret "
+        "worn by itself does not show there.",
         "light the frets from the camera's side, put a light card or dark cloth behind the neck, and lower the camera "
         "until strings clear the edge; try a fret that stands off its foot with a short straightedge over three",
     ),

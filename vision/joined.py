@@ -27,14 +27,15 @@ from .doubts import (
 from .fall import fall_mm, u_compound_mm
 from .feet import Feet, along_board, through_most, under_crowns_mm
 from .readings import MIN_SHARE, CrownFit, CrownSet
+from .shading import Mask
 
 U_HEIGHT_MM, U_TILT_MM = 1.5, 0.5  # of the wire, and from end to end: free
 LONE, LONE_MM = 3.0, 0.06  # a crown that stands off its foot by so many standard uncertainties, and at least so far
 # Chi-square for each foot past which crowns and feet contradict each other, and doubt of either is added.
 MAX_CHI_SQUARE = 2.5
-MIN_JOINED = 4
+MIN_JOINED, MIN_LEFT = 4, 5
 OPEN_MM = 10.0  # of a crown that was not read
-# Of a crown that no foot bears out beside others that feet do: at a row's end, where most are misread (by own renders
+# Of a crown that no foot on the row bears out beside others that feet do, and of a foot off the row (by own renders
 # with truth).
 U_UNBORNE_MM = 0.05
 # Foot and end agree where the end moved the foot by no more: a third of what a fret is bad by.
@@ -60,8 +61,8 @@ class Joined:
         zero where none were joined.
     widened
         By which factor the crowns' uncertainty, `own_u_mm` included, was multiplied in the covariance.
-    off_feet
-        How many crowns stood off their feet.
+    off_feet, without_foot
+        How many crowns stood off their feet, and how many at an end were borne out by none.
     by_foot
         Frets whose crowns were not read, or stood off foot and end, so that these speak for them.
     agree
@@ -78,6 +79,7 @@ class Joined:
     edge_covariance_mm2: Array = field(repr=False)
     widened: float = 1.0
     off_feet: int = 0
+    without_foot: int = 0
     by_foot: tuple[int, ...] = ()
     agree: bool = False
     rests: bool = True
@@ -125,9 +127,11 @@ def join(
     u_mm = np.hypot(feet.u_each_mm[read], stated_u_mm)
     off_mm = _off_mm(along_board(crowns.position_mm), apart, u_mm)
     off = off_mm > 0
-    # A foot off the row counts where its crown bears it out: then the fret stands high or low as a whole.
-    apart[off] = np.nan
+    # A foot off the row counts where its crown bears it out, as the fret may stand high or low as a whole.
     kept = np.flatnonzero(~(off & feet.seen[read] & feet.is_sure))
+    off_feet = len(read) - len(kept)
+    kept = _without_bare_ends(kept, np.isfinite(apart)) if feet.is_sure else kept
+    apart[off] = np.nan
     # Feet speak beside crowns, not for most of them: that they may only where they stand alone.
     speak = feet.is_sure and len(kept) >= MIN_SHARE * len(frets)
     # Against its crown a fret is told by foot and end that agree; it may be worn all the same.
@@ -141,10 +145,10 @@ def join(
     if np.isfinite(apart).sum() < MIN_JOINED:
         here = np.ix_(kept, kept)
         alone = _as_read(given, own_u_mm[kept] / wide, covariance_mm2[here] / wide**2, u_edge_px)
-        return replace(alone, off_feet=len(read) - len(kept))
+        return replace(alone, off_feet=off_feet)
     level_mm = feet.below_mm[unread] - fall[unread] - float(np.nanmedian(apart))
     whole, order = _with_unread(given, frets[unread], position_mm[unread], level_mm)
-    unborne = np.where(np.isfinite(apart), 0.0, U_UNBORNE_MM)
+    unborne = np.where(np.isfinite(apart) & feet.seen[read[kept]], 0.0, U_UNBORNE_MM)
     own = np.concatenate([np.hypot(own_u_mm[kept], unborne), np.zeros(len(unread))])[order]
     apart = np.concatenate([apart, np.full(len(unread), np.nanmedian(apart))])[order]
     by_crown = np.zeros((len(order), len(order)))
@@ -153,9 +157,11 @@ def join(
     by_crown = by_crown[np.ix_(order, order)]
     of_feet = np.concatenate([read[kept], unread])[order]
     unseen = np.where(order >= len(kept), may_hide[of_feet], 0.0)
-    told = Told(feet.u_each_mm[of_feet], unseen)
+    u_astray = np.where(feet.seen[of_feet], 0.0, U_UNBORNE_MM)
+    told = Told(np.hypot(feet.u_each_mm[of_feet], u_astray), unseen)
     joined = _joined(whole, by_crown, own / wide, feet, apart=apart, told=told, u_edge_px=u_edge_px)
-    return replace(joined, widened=wide, off_feet=len(read) - len(kept), by_foot=tuple(frets[unread].tolist()))
+    without_foot, by_foot = len(read) - len(kept) - off_feet, tuple(frets[unread].tolist())
+    return replace(joined, widened=wide, off_feet=off_feet, without_foot=without_foot, by_foot=by_foot)
 
 
 def _with_unread(
@@ -247,6 +253,15 @@ def _stand_under(crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], posi
     apart = level - crowns.gap_mm
     low, high = under_crowns_mm(outer=crowns.camera.beside_outer)
     return bool(np.isfinite(apart).any() and low < float(np.nanmedian(apart)) < high)
+
+
+def _without_bare_ends(kept: NDArray[np.intp], borne_out: Mask) -> NDArray[np.intp]:
+    """Return crowns without those at either end that no foot bears out, where enough are left.
+
+    The relief hangs on both ends of its chord, and at a row's end most such crowns are misread.
+    """
+    told = np.flatnonzero(borne_out[kept])
+    return kept[told[0] : told[-1] + 1] if len(told) >= MIN_LEFT else kept
 
 
 def _off_mm(along: Array, apart: Array, u_mm: Array) -> Array:

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import stats
 
 from lightgap.neck.frets import fret_position_mm
@@ -316,9 +317,10 @@ def test_a_foot_off_the_row_counts_where_its_crown_bears_it_out(crown_mm: float,
     feet = Feet(below, SCATTER_MM, 0.95, 1.0, astray)
     got = joined(crowns(gap, 0.02), feet)
     assert got.off_feet == 0
-    # By itself the crown is sure to 0.02, without a foot to 0.05 more; with one the weighted mean of both is surer.
-    foot_u_mm = float(np.hypot(U_WIRE_MM, U_PER_SCATTER * SCATTER_MM))
-    both_mm, lone_mm = (OWN_U_MM**-2 + foot_u_mm**-2) ** -0.5, float(np.hypot(OWN_U_MM, U_UNBORNE_MM))
+    # By itself the crown is sure to 0.02, without a foot on the row to 0.05 more; so is the foot, and both are surer.
+    alone_mm = float(np.hypot(U_WIRE_MM, U_PER_SCATTER * SCATTER_MM))
+    lone_mm, foot_u_mm = (float(np.hypot(u, U_UNBORNE_MM)) for u in (OWN_U_MM, alone_mm))
+    both_mm = (lone_mm**-2 + foot_u_mm**-2) ** -0.5
     own = float(np.sqrt(got.covariance_mm2[5, 5] - got.covariance_mm2[4, 5]))
     assert own == pytest.approx(both_mm if counts else lone_mm, rel=0.2)  # what its neighbours share is not quite all
     off = got.crowns.gap_mm - gap
@@ -327,10 +329,29 @@ def test_a_foot_off_the_row_counts_where_its_crown_bears_it_out(crown_mm: float,
 
 def test_a_missing_foot_leaves_its_crown_to_the_others() -> None:
     below = 1.0 + BOW_MM
-    below[0] = np.nan
+    below[N // 2] = np.nan
     got = joined(crowns(BOW_MM + 0.05 * ALONG**2, 0.08), Feet(below, SCATTER_MM, 0.95, 1.0))
-    # The crowns' common doubt is corrected at the first crown too, whose foot is not seen.
+    # The crowns' common doubt is corrected at that crown too.
     assert abs(sagitta_mm(got.crowns.gap_mm) - sagitta_mm(BOW_MM)) < 2 * float(np.hypot(U_WIRE_MM, U_BOW_OUTER_MM))
+
+
+@pytest.mark.parametrize(("feet", "left"), [(slice(2, None), FRETS[2:]), (slice(1, -2), FRETS[1:-2])])
+def test_crowns_at_an_end_that_no_foot_bears_out_are_left_out(feet: slice, left: NDArray[np.int64]) -> None:
+    below = np.full(N, np.nan)
+    below[feet] = (1.0 + BOW_MM)[feet]
+    got = joined(crowns(BOW_MM, 0.05), Feet(below, SCATTER_MM, 0.95, 1.0))
+    assert [c.fret for c in got.crowns.crowns] == left.tolist()
+    assert got.without_foot == N - len(left)
+    assert got.off_feet == 0
+    faint = joined(crowns(BOW_MM, 0.05), Feet(below, SCATTER_MM, 0.95, 0.2))
+    assert len(faint.crowns.crowns) == N
+
+
+def test_a_row_of_few_feet_leaves_no_crown_out() -> None:
+    below = np.full(N, np.nan)
+    below[3:7] = (1.0 + BOW_MM)[3:7]
+    got = joined(crowns(BOW_MM, 0.05), Feet(below, SCATTER_MM, 0.95, 1.0))
+    assert len(got.crowns.crowns) == N
 
 
 @pytest.mark.parametrize(
