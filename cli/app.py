@@ -57,7 +57,8 @@ app.add_typer(book.app, name="book")
 
 def main() -> None:
     """Run the command line; every expected error is one line on standard error and a documented exit status."""
-    atexit.register(gc.freeze)  # to look once more through all that was loaded takes a tenth of a second
+    # What was loaded need not be looked through for garbage once more at the end, which takes a tenth of a second.
+    atexit.register(gc.freeze)
     try:
         app()
     except LightgapError as problem:

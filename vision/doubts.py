@@ -29,8 +29,8 @@ MAX_EXCESS_MM = 0.2
 # Of each fret of which no crown was seen: it may be worn, high or loose. (By own renders with truth, in which
 # one fret in seventy is.)
 U_UNSEEN_MM = 0.03
-# The same where the fret's end was read: only wear, under the strings, does not show there (common practice, no
-# published source).
+# The same where the fret's end was read, or stands off the row as far as its foot: only wear, under the strings, does
+# not show there (common practice, no published source).
 U_WORN_MM = 0.012
 # Crowns that leave the bow so open have locked on nothing; only feet whose ends stand out, or were read, bend them.
 MAX_BOW_U_MM = 0.09
@@ -45,7 +45,10 @@ class Told:
 
 
 def u_unseen_mm(feet: Feet, *, outer: bool) -> Array:
-    """Return (n,) what each crown may hide where it is not seen; beside the outer string ends hide their tops."""
+    """Return (n,) what each crown may hide where it is not seen.
+
+    Beside the outer string ends hide their tops: one there tells only what its foot, off the row as far, tells too.
+    """
     known = feet.with_end & (not outer)
     known = known if feet.borne_out is None else known | feet.borne_out
     return np.where(known, U_WORN_MM, U_UNSEEN_MM)

@@ -39,8 +39,9 @@ ODD_SHARE, ODD_MM = 0.015, 0.07
 # Beside the outer string a straightedge hides the tops of the ends: one so far off its foot was misread more often than
 # not (by own renders with truth: 26 of 44).
 MISREAD_OUTER_MM = 0.02
-# A foot off the row is a fret's that stands high or low where its end is no farther from it (by own renders with truth:
-# of 15 such feet all were right to 0.02 mm, of 17 others 4).
+# A foot off the row is a fret's that stands high or low where its end is no farther from it, beside the outer string
+# too, and however few ends are sure (by own renders with truth: of 15 such feet all were right to 0.02 mm, of 17 others
+# 4).
 BORNE_OUT_MM = 0.03
 
 

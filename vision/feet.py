@@ -74,7 +74,8 @@ class Feet:
     moved_mm
         (n,) how far they were moved; 0 elsewhere, NaN where the end alone was read.
     borne_out
-        (n,) where a foot off the row counts among the others, as the fret's end stands off as far.
+        (n,) where a foot off the row counts among the others, as the fret's end stands off as far; None where no row of
+        ends was read.
     """
 
     below_mm: Array = field(repr=False)
@@ -100,6 +101,11 @@ class Feet:
 
     def without_ends(self, where: Mask) -> Feet:
         """Return the feet with those of a mask (n,) as they were before their ends were read."""
+        if self.borne_out is not None and self.astray_mm is not None and (where & self.borne_out).any():
+            back = where & self.borne_out
+            foot = self.below_mm if self.moved_mm is None else self.below_mm - self.moved_mm
+            below, astray = np.where(back, np.nan, self.below_mm), np.where(back, foot, self.astray_mm)
+            return replace(self, below_mm=below, astray_mm=astray, borne_out=self.borne_out & ~back).without_ends(where)
         if self.u_with_end_mm is None or self.moved_mm is None:
             return self
         kept = ~where
@@ -109,7 +115,7 @@ class Feet:
 
     @property
     def u_alone_mm(self) -> float:
-        """The same of a foot whose end was not read."""
+        """Standard uncertainty of a foot whose end was not read, as a reading of its crown."""
         return float(np.hypot(U_WIRE_MM, U_PER_SCATTER * self.scatter_mm))
 
     @property

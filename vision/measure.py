@@ -71,7 +71,8 @@ def measure_photo(path: Path, settings: MeasureSettings) -> Measurement:
 
         from .pipeline import measure_surveyed
 
-        return measure_surveyed(seen.result(), settings)
+        found = seen.result()
+    return measure_surveyed(found, settings)
 
 
 def _look_over(path: Path, request: ReferenceRequest) -> Survey:

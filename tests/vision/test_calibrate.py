@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -20,7 +21,10 @@ from lightgap.vision.edge import Line, find_lines, sharpest_px
 from lightgap.vision.height import likeliest
 from lightgap.vision.locate import EdgeCurve, bend_px
 from lightgap.vision.measure import MeasureSettings, measure_photo
-from lightgap.vision.survey import MAX_PICTURE_BLUR_PX
+from lightgap.vision.photo import Photo, encode_srgb
+from lightgap.vision.reference import ReferenceRequest
+from lightgap.vision.survey import MAX_PICTURE_BLUR_PX, survey
+from lightgap.vision.types import PhotoFacts
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 TRACED = Path(__file__).parents[1] / "data" / "photos"
@@ -70,9 +74,19 @@ def test_blur_of_a_picture_is_that_of_its_sharpest_edges(blur_px: float) -> None
     assert sharpest_px(drawn(blur_px)) == pytest.approx(np.hypot(blur_px, 3**-0.5), rel=0.12)
 
 
-def test_hopeless_blur_is_told() -> None:
-    # Twelve rows hold no whole edge of 5 px: it reads low, and still above what is refused.
-    assert sharpest_px(drawn(5.0)) > MAX_PICTURE_BLUR_PX
+@pytest.mark.parametrize("kind", ["straightedge", "card"])
+def test_hopeless_blur_is_told(kind: Literal["straightedge", "card"]) -> None:
+    """Twelve rows hold no whole edge of 5 px: it reads low, and still above what is refused."""
+    for blur_px in (1.0, 5.0):
+        light = np.clip(drawn(blur_px), 0, 1)
+        shown = np.repeat(np.rint(255 * encode_srgb(light)).astype(np.uint8)[..., None], 3, axis=2)
+        photo = Photo(PhotoFacts("neck.png", "", light.shape[1], light.shape[0], None), light, shown)
+        if blur_px < MAX_PICTURE_BLUR_PX:
+            assert survey(photo, ReferenceRequest(kind)).lines
+        else:
+            with pytest.raises(Refusal) as refused:
+                survey(photo, ReferenceRequest(kind))
+            assert refused.value.code == "blurred"
 
 
 def test_lower_edge_is_worth_more_than_the_board_s() -> None:

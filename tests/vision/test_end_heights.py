@@ -14,7 +14,7 @@ from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 from lightgap.vision.camera import BoardCamera, camera_from_comb, column_of
 from lightgap.vision.comb import Comb
-from lightgap.vision.doubts import U_WORN_MM, u_unseen_mm
+from lightgap.vision.doubts import U_UNSEEN_MM, U_WORN_MM, u_unseen_mm
 from lightgap.vision.end_heights import ODD_MM, ODD_SHARE, EndHeights, read_heights, with_ends
 from lightgap.vision.feet import U_PER_SCATTER, U_WIRE_MM, Feet
 from lightgap.vision.locate import EdgeCurve
@@ -202,18 +202,27 @@ def test_a_foot_seen_off_the_row_is_left_to_its_crown() -> None:
 
 
 @pytest.mark.parametrize("outer", [False, True])
-def test_a_foot_off_the_row_counts_where_its_end_stands_off_as_far(outer: bool) -> None:
+@pytest.mark.parametrize(("apart_mm", "counts"), [(0.01, True), (0.028, True), (-0.028, True), (0.032, False)])
+def test_a_foot_off_the_row_counts_where_its_end_stands_off_as_far(
+    apart_mm: float, *, counts: bool, outer: bool
+) -> None:
+    """As far means within 0.03 mm."""
     foot, astray = FOOT_MM + BOW_MM, np.full(N, np.nan)
     high = foot.copy()
     high[4] -= 0.1
     astray[4], foot[4] = high[4], np.nan
     end = high.copy()
-    end[4] += 0.01
+    end[4] += apart_mm
     got = with_ends(replace(feet(foot), astray_mm=astray), EndHeights(end, np.full(N, 0.006)), outer=outer)
-    assert high[4] < got.below_mm[4] < end[4]
-    assert np.isnan(got.astray_mm).all()
-    assert np.flatnonzero(got.borne_out).tolist() == [4]
-    assert u_unseen_mm(got, outer=outer)[4] == U_WORN_MM
+    assert got.borne_out is not None
+    assert np.flatnonzero(got.borne_out).tolist() == ([4] if counts else [])
+    assert got.seen[4] == counts
+    assert u_unseen_mm(got, outer=outer)[4] == (U_WORN_MM if counts else U_UNSEEN_MM)
+    if counts:
+        assert abs(got.below_mm[4] - high[4]) <= abs(apart_mm)
+        back = got.without_ends(np.arange(N) == 4)
+        assert not back.seen[4]
+        np.testing.assert_allclose(back.astray_mm, astray, atol=1e-12)  # rounding
 
 
 def test_ends_that_scatter_about_their_feet_were_misread() -> None:

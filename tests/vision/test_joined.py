@@ -55,6 +55,12 @@ def crowns(gap_mm: Array, u_mm: float, near_mm: float = 3.0) -> CrownSet:
     return CrownSet(rows, covariance, np.zeros((N, 6)), Outline(0.7, PER_MM, 0.0, 0.0), seen)
 
 
+def mean_fall_mm() -> Array:
+    """Return what a board falls from its middle to its border, of two in three as round all along: k z^2 / 2."""
+    half = 22.0 + 0.014 * POSITION_MM
+    return np.asarray(PER_MM / 2 * half**2 * (1 - COMPOUND_SHARE * FLATTER * POSITION_MM / (BOARD_END * 640.0)))
+
+
 def joined(read: CrownSet, feet: Feet | None) -> Joined:
     """Join crowns, which may be fewer than the frets, with feet."""
     own = np.full(len(read.crowns), OWN_U_MM)
@@ -347,11 +353,39 @@ def test_crowns_at_an_end_that_no_foot_bears_out_are_left_out(feet: slice, left:
     assert len(faint.crowns.crowns) == N
 
 
-def test_a_row_of_few_feet_leaves_no_crown_out() -> None:
-    below = np.full(N, np.nan)
-    below[3:7] = (1.0 + BOW_MM)[3:7]
-    got = joined(crowns(BOW_MM, 0.05), Feet(below, SCATTER_MM, 0.95, 1.0))
-    assert len(got.crowns.crowns) == N
+@pytest.mark.parametrize(("with_foot", "left"), [(4, 5), (5, 5)])
+def test_crowns_are_left_out_only_where_feet_of_five_others_are(with_foot: int, left: int) -> None:
+    """All feet but the first are seen; of the crowns the first, and so many after it."""
+    below = 1.0 + BOW_MM
+    below[0] = np.nan
+    got = joined(crowns(BOW_MM, 0.05).only(np.arange(with_foot + 1)), Feet(below, SCATTER_MM, 0.95, 1.0))
+    assert len(got.crowns.crowns) == left
+    assert got.without_foot == (1 if with_foot == 5 else 0)
+
+
+def test_a_crown_without_a_foot_stays_where_a_foot_speaks_beyond_it() -> None:
+    below = 1.0 + BOW_MM
+    below[2] = np.nan
+    got = joined(crowns(BOW_MM, 0.05).only(np.arange(2, N)), Feet(below, SCATTER_MM, 0.95, 1.0))
+    assert [c.fret for c in got.crowns.crowns] == FRETS.tolist()
+    assert got.by_foot == (3, 4)
+
+
+def test_a_crown_left_out_for_want_of_a_foot_silences_no_other_foot() -> None:
+    below = 1.0 + BOW_MM
+    below[0] = np.nan
+    got = joined(crowns(BOW_MM, 0.05).only(np.arange(7)), Feet(below, SCATTER_MM, 0.95, 1.0))
+    assert got.by_foot == (10, 11, 12)
+    assert [c.fret for c in got.crowns.crowns] == FRETS[1:].tolist()
+
+
+def test_an_end_crown_that_its_foot_off_the_row_contradicts_is_left_out() -> None:
+    gap, below, astray = BOW_MM.copy(), 1.0 + BOW_MM, np.full(N, np.nan)
+    gap[0] += 0.12
+    below[0], astray[0] = np.nan, 0.6 + BOW_MM[0]
+    got = joined(crowns(gap, 0.05), Feet(below, SCATTER_MM, 0.95, 1.0, astray))
+    assert got.crowns.crowns[0].fret == FRETS[1]
+    assert got.without_foot == 1
 
 
 @pytest.mark.parametrize(
@@ -450,7 +484,7 @@ def test_feet_alone_bend_as_the_feet_and_the_highest_touches() -> None:
 def test_feet_alone_from_the_middle_are_levelled_by_what_the_straightedge_rests_on() -> None:
     """The row is seen with a tilt of its own; crowns at both ends bear the straightedge on a neck that bows up."""
     read = crowns(np.zeros(N), 0.5, near_mm=22.0)
-    below = 1.0 + BOW_MM + 0.15 * ALONG + fall_mm(read, POSITION_MM)
+    below = 1.0 + BOW_MM + 0.15 * ALONG + mean_fall_mm()
     got = feet_alone(
         read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX, rests=True
     )

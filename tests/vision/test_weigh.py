@@ -12,7 +12,7 @@ from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 from lightgap.vision.camera import camera_from_comb
 from lightgap.vision.comb import Comb
-from lightgap.vision.fall import fall_mm
+from lightgap.vision.fall import BOARD_END, COMPOUND_SHARE, FLATTER
 from lightgap.vision.feet import Feet
 from lightgap.vision.joined import Joined
 from lightgap.vision.locate import EdgeCurve
@@ -57,7 +57,10 @@ def crowns(
     return CrownSet(rows, covariance[:read, :read], np.zeros((read, 6)), outline, camera, strain=strain)
 
 
-STRONG = Feet(1.0 + BOW_MM + fall_mm(crowns(), POSITION_MM), 0.008, 0.95, 1.0)
+# A round board's fall, k z^2 / 2, less what the share that grows flatter takes off it.
+FALL_MM = PER_MM / 2 * (22.0 + 0.014 * POSITION_MM) ** 2
+FALL_MM *= 1 - COMPOUND_SHARE * FLATTER * POSITION_MM / (BOARD_END * COMB.scale_length_mm)
+STRONG = Feet(1.0 + BOW_MM + FALL_MM, 0.008, 0.95, 1.0)
 WEAK = replace(STRONG, score=0.85)
 STRONG_OUTER = replace(STRONG, below_mm=1.0 + BOW_MM)
 
