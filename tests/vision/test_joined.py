@@ -135,6 +135,22 @@ def test_a_crown_that_stands_off_its_foot_is_given_no_number() -> None:
     np.testing.assert_allclose(got.crowns.gap_mm, np.delete(BOW_MM, 5), atol=0.01)  # a common height: the rest stays
 
 
+@pytest.mark.parametrize(("off_mm", "stays"), [(-0.1, True), (0.1, True), (-0.16, False)])
+def test_a_crown_that_is_off_as_a_bad_fret_stays_in_doubt_where_no_end_tells(off_mm: float, *, stays: bool) -> None:
+    """A tenth of a millimetre is a bad fret; a sixth was misread. Two side by side were."""
+    gap = BOW_MM.copy()
+    gap[5] += off_mm
+    feet = Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0)
+    got = joined(crowns(gap, 0.05), feet)
+    assert (5 + FRETS[0] in [c.fret for c in got.crowns.crowns]) == stays
+    assert got.off_feet == (0 if stays else 1)
+    if stays:
+        assert np.sqrt(got.covariance_mm2[5, 5]) > U_UNBORNE_MM
+        assert abs((got.crowns.gap_mm - gap)[5] - (got.crowns.gap_mm - gap)[4]) < 0.01  # as it was read
+    gap[6] += off_mm
+    assert joined(crowns(gap, 0.05), feet).off_feet == 2
+
+
 def test_a_crown_that_stands_off_foot_and_end_gives_way_to_them() -> None:
     gap = BOW_MM.copy()
     gap[5] -= 0.15
