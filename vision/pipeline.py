@@ -110,7 +110,7 @@ def measure_surveyed(seen: Survey, settings: MeasureSettings) -> Measurement:
     detail = [f"{missing} of {len(in_view)}"]
     detail += [f"{hidden} of them behind strings"] if hidden else []
     detail += [f"{joined.off_feet} of them off their feet"] if joined.off_feet else []
-    detail += [f"{joined.without_foot} of them at an end without a foot"] if joined.without_foot else []
+    detail += [f"{joined.without_foot} of them at an end that no foot bears out"] if joined.without_foot else []
     shift = profile.frets[0] - joined.crowns.crowns[0].fret
     detail += [f"by their feet: {', '.join(str(f + shift) for f in joined.by_foot)}"] if joined.by_foot else []
     warnings += [warning("crowns-left-out", ", ".join(detail))] if missing else []
