@@ -8,7 +8,7 @@ import numpy as np
 
 from lightgap.neck.profile import Array
 
-from .feet import U_WIRE_MM, Feet, along_board, through_most
+from .feet import WIRE_MM, Feet, along_board, through_most
 from .readings import CrownSet
 
 # All feet in one curve along the board: its radius and taper, what an end's bevel hides. By own renders with truth.
@@ -98,7 +98,7 @@ def doubt_by_scatter(crowns: CrownSet, own_u_mm: Array) -> float:
     kind = 0 if crowns.by_pixels else 1
     n = len(crowns.crowns)
     order = 3 if n >= CUBIC_FROM else 2
-    along, expected = along_board(crowns.position_mm), np.hypot(own_u_mm, U_WIRE_MM)
+    along, expected = along_board(crowns.position_mm), np.hypot(own_u_mm, WIRE_MM)
     square, free = PRIOR_CROWNS * USUAL_SCATTER[kind] ** 2, PRIOR_CROWNS
     if n > order + 1:
         curve, _ = through_most(along, crowns.gap_mm, np.min(expected) / expected, order=order)

@@ -14,7 +14,7 @@ from lightgap.neck.profile import Array
 
 from .camera import BoardCamera, column_of
 from .end_outlines import ABOVE_MM, ASIDE_MM, RAY_STEP_MM, Ends, follow_outlines
-from .feet import U_WIRE_MM, Feet, along_board, through_most
+from .feet import WIRE_MM, Feet, along_board, through_most
 from .locate import EdgeCurve
 from .photo import FloatImage
 from .shading import Mask
@@ -182,7 +182,7 @@ def _beside_feet(along: Array, top_mm: Array, u_mm: Array, foot_mm: Array) -> En
     scatter *= np.sqrt(len(both) / (len(both) - FOLLOWED))
     if scatter > MAX_APART_MM:
         return None
-    scatter = max(scatter, U_WIRE_MM)
+    scatter = max(scatter, WIRE_MM)
     below, u_all = np.full((2, len(over)), np.nan)
     for i in np.flatnonzero(np.isfinite(top_mm)):
         outer = next((pair for pair in (both[:2], both[-2:]) if i in pair), np.array([i]))

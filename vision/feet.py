@@ -23,9 +23,10 @@ from .photo import FloatImage
 from .shading import Mask
 from .slit import SlitLight
 
-# Of a foot as a reading of its crown: wire and its levelling on the neck, and the share of the row's own scatter, part
-# of which is wire too (by own renders with truth, whose wire scatters by 0.008 mm).
-U_WIRE_MM, U_PER_SCATTER = 0.0085, 0.5
+# Wire and its levelling on the neck (by own renders with truth, whose wire scatters by 0.008 mm).
+WIRE_MM = 0.009
+# Of a foot as a reading of its crown: wire, and a share of the row's own scatter, part of which is wire too (likewise).
+U_FOOT_MM, U_PER_SCATTER = 0.0085, 0.5
 # Under the straightedge's edge: a fret's height and a gap beside the outer string; from the middle of the board also
 # what the board falls towards its border, and a camera above or below it adds (common practice, no published source).
 OUTER_REACH_MM, MIDDLE_REACH_MM = (0.55, 2.2), (0.8, 6.5)
@@ -116,7 +117,7 @@ class Feet:
     @property
     def u_alone_mm(self) -> float:
         """Standard uncertainty of a foot whose end was not read, as a reading of its crown."""
-        return float(np.hypot(U_WIRE_MM, U_PER_SCATTER * self.scatter_mm))
+        return float(np.hypot(U_FOOT_MM, U_PER_SCATTER * self.scatter_mm))
 
     @property
     def u_each_mm(self) -> Array:

@@ -16,7 +16,7 @@ from lightgap.vision.camera import BoardCamera, camera_from_comb, column_of
 from lightgap.vision.comb import Comb
 from lightgap.vision.doubts import U_UNSEEN_MM, U_WORN_MM, u_unseen_mm
 from lightgap.vision.end_heights import ODD_MM, ODD_SHARE, EndHeights, read_heights, with_ends
-from lightgap.vision.feet import U_PER_SCATTER, U_WIRE_MM, Feet
+from lightgap.vision.feet import U_FOOT_MM, U_PER_SCATTER, Feet
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.slit import SlitLight
 
@@ -137,7 +137,7 @@ def feet(below_mm: Array) -> Feet:
 @pytest.mark.parametrize("apart_mm", [0.0, 0.008, -0.025, 0.04, -0.1])
 def test_ends_and_feet_together_are_bayes_rule(apart_mm: float) -> None:
     """Posterior mean and deviation of the wire's height, by numerical integration (SciPy's quad)."""
-    u_mm, usual = 0.006, float(np.hypot(U_WIRE_MM, U_PER_SCATTER * SCATTER_MM))
+    u_mm, usual = 0.006, float(np.hypot(U_FOOT_MM, U_PER_SCATTER * SCATTER_MM))
     foot = FOOT_MM + BOW_MM
     end = foot.copy()
     end[4] += apart_mm
@@ -168,7 +168,7 @@ def test_an_end_speaks_for_a_foot_not_seen_and_feet_without_end_stay() -> None:
     back = got.without_ends(np.arange(N) == 5)
     assert back.below_mm[5] == foot[5]
     assert not back.with_end[5]
-    np.testing.assert_allclose(got.u_each_mm[7], np.hypot(U_WIRE_MM, U_PER_SCATTER * SCATTER_MM))
+    np.testing.assert_allclose(got.u_each_mm[7], np.hypot(U_FOOT_MM, U_PER_SCATTER * SCATTER_MM))
     assert got.u_each_mm[3] == 0.006  # of the end alone
     assert got.u_each_mm[4] < 0.006
 

@@ -28,7 +28,7 @@ from lightgap.vision.doubts import (
     doubt_by_scatter,
 )
 from lightgap.vision.fall import BOARD_END, COMPOUND_SHARE, FLATTER, fall_mm, u_compound_mm
-from lightgap.vision.feet import U_PER_SCATTER, U_WIRE_MM, Feet
+from lightgap.vision.feet import U_FOOT_MM, U_PER_SCATTER, WIRE_MM, Feet
 from lightgap.vision.feet_alone import U_LEVEL_MM, feet_alone, stand_alone
 from lightgap.vision.joined import U_HEIGHT_MM, U_TILT_MM, U_UNBORNE_MM, Joined, join
 from lightgap.vision.outline import Outline
@@ -78,7 +78,7 @@ def test_joined_gaps_are_those_of_generalized_least_squares(by_ends: bool) -> No
     rng = np.random.default_rng(4)
     read = crowns(BOW_MM + rng.normal(0, 0.02, N), 0.05)
     below = 1.0 + BOW_MM + 0.1 * ALONG + rng.normal(0, 0.01, N)
-    alone = float(np.hypot(U_WIRE_MM, U_PER_SCATTER * SCATTER_MM))
+    alone = float(np.hypot(U_FOOT_MM, U_PER_SCATTER * SCATTER_MM))
     # Of two frets the end was not read.
     ends = np.where(np.arange(N) < N - 2, np.linspace(0.004, 0.02, N), np.nan) if by_ends else None
     got = joined(read, Feet(below, SCATTER_MM, 0.95, 1.0, u_with_end_mm=ends))
@@ -110,7 +110,7 @@ def test_joined_gaps_are_those_of_generalized_least_squares(by_ends: bool) -> No
 def test_feet_bend_back_crowns_that_were_bent_in_common() -> None:
     read = crowns(BOW_MM - 0.1 * (1 - ALONG**2), 0.08)
     got = joined(read, Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
-    u_mm = float(np.hypot(U_WIRE_MM, U_BOW_OUTER_MM))
+    u_mm = float(np.hypot(U_FOOT_MM, U_BOW_OUTER_MM))
     assert abs(sagitta_mm(got.crowns.gap_mm) - sagitta_mm(BOW_MM)) < 2 * u_mm  # k = 2 of the feet alone
     assert abs(sagitta_mm(read.gap_mm) - sagitta_mm(BOW_MM)) > 4 * u_mm
 
@@ -189,7 +189,7 @@ def test_the_excess_of_a_bow_makes_what_parts_two_readings_as_large_as_expected(
 
 def test_crowns_bent_beyond_their_uncertainty_leave_the_bow_to_feet_with_ends() -> None:
     read = crowns(BOW_MM - 0.16 * (1 - ALONG**2), 0.04)
-    u_ends = np.full(N, np.hypot(U_WIRE_MM, U_PER_SCATTER * SCATTER_MM))
+    u_ends = np.full(N, np.hypot(U_FOOT_MM, U_PER_SCATTER * SCATTER_MM))
     feet = [Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=ends) for ends in (u_ends, None)]
     with_ends, without = (joined(read, f) for f in feet)
     off = [abs(sagitta_mm(j.crowns.gap_mm) - sagitta_mm(BOW_MM)) for j in (with_ends, without)]
@@ -215,7 +215,7 @@ def test_crowns_that_scatter_are_doubted_by_the_ratio_of_birge(by_pixels: bool) 
         gap = BOW_MM + size * np.random.default_rng(1).uniform(-1.5, 1.5, N)
         read = replace(crowns(gap, 0.05), by_pixels=by_pixels)
         left = gap - np.polyval(np.polyfit(ALONG, gap, 3), ALONG)
-        square = 2 * USUAL_SCATTER[kind] ** 2 + float((left**2).sum()) / (OWN_U_MM**2 + U_WIRE_MM**2)
+        square = 2 * USUAL_SCATTER[kind] ** 2 + float((left**2).sum()) / (OWN_U_MM**2 + WIRE_MM**2)
         ratio = DOUBT_PER_SCATTER[kind] * np.sqrt(square / (2 + N - 4))
         # The polynomial is drawn through most of them: a tenth off that through all.
         np.testing.assert_allclose(doubt_by_scatter(read, own), max(LEAST_DOUBT[kind], ratio), rtol=0.1)
@@ -260,7 +260,7 @@ def test_a_board_that_may_grow_flatter_falls_less_and_leaves_the_bow_of_feet_mor
 
 def test_what_an_unseen_crown_may_hide_is_wear_alone_where_its_end_was_read() -> None:
     some = crowns(BOW_MM, 0.05, near_mm=22.0).only(np.array([0, 1, 2, 4, 5, 6, 7, 8, 9]))
-    ends = np.full(N, float(np.hypot(U_WIRE_MM, U_PER_SCATTER * SCATTER_MM)))
+    ends = np.full(N, float(np.hypot(U_FOOT_MM, U_PER_SCATTER * SCATTER_MM)))
     alone = joined(some, Feet(2.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
     with_end = joined(some, Feet(2.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=ends))
     line = chord_matrix(POSITION_MM, (2, 4))[3]
@@ -310,7 +310,7 @@ def _bow_mm(read: Joined | None) -> float:
 
 def test_feet_whose_ends_stand_out_bend_even_crowns_that_leave_the_bow_open() -> None:
     got = joined(crowns(BOW_MM - 0.1 * ALONG**2, 0.5), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
-    assert abs(sagitta_mm(got.crowns.gap_mm) - sagitta_mm(BOW_MM)) < 2 * float(np.hypot(U_WIRE_MM, U_BOW_OUTER_MM))
+    assert abs(sagitta_mm(got.crowns.gap_mm) - sagitta_mm(BOW_MM)) < 2 * float(np.hypot(U_FOOT_MM, U_BOW_OUTER_MM))
 
 
 def test_feet_speak_for_no_more_than_three_frets_in_ten() -> None:
@@ -340,7 +340,7 @@ def test_a_foot_off_the_row_counts_where_its_crown_bears_it_out(crown_mm: float,
     got = joined(crowns(gap, 0.02), feet)
     assert got.off_feet == 0
     # By itself the crown is sure to 0.02, without a foot on the row to 0.05 more; so is the foot, and both are surer.
-    alone_mm = float(np.hypot(U_WIRE_MM, U_PER_SCATTER * SCATTER_MM))
+    alone_mm = float(np.hypot(U_FOOT_MM, U_PER_SCATTER * SCATTER_MM))
     lone_mm, foot_u_mm = (float(np.hypot(u, U_UNBORNE_MM)) for u in (OWN_U_MM, alone_mm))
     both_mm = (lone_mm**-2 + foot_u_mm**-2) ** -0.5
     own = float(np.sqrt(got.covariance_mm2[5, 5] - got.covariance_mm2[4, 5]))
@@ -354,7 +354,7 @@ def test_a_missing_foot_leaves_its_crown_to_the_others() -> None:
     below[N // 2] = np.nan
     got = joined(crowns(BOW_MM + 0.05 * ALONG**2, 0.08), Feet(below, SCATTER_MM, 0.95, 1.0))
     # The crowns' common doubt is corrected at that crown too.
-    assert abs(sagitta_mm(got.crowns.gap_mm) - sagitta_mm(BOW_MM)) < 2 * float(np.hypot(U_WIRE_MM, U_BOW_OUTER_MM))
+    assert abs(sagitta_mm(got.crowns.gap_mm) - sagitta_mm(BOW_MM)) < 2 * float(np.hypot(U_FOOT_MM, U_BOW_OUTER_MM))
 
 
 @pytest.mark.parametrize(("feet", "left"), [(slice(2, None), FRETS[2:]), (slice(1, -2), FRETS[1:-2])])
@@ -509,7 +509,7 @@ def test_feet_alone_from_the_middle_are_levelled_by_what_the_straightedge_rests_
     # Wire, scatter, a fret that may be bad, the bows of feet and edge; the doubt of the tilt is in the gaps alone.
     row = chord_matrix(POSITION_MM, (0, N - 1))[N // 2]
     bow = (row @ ALONG**2) ** 2
-    lone = np.sum(row**2) * (U_WIRE_MM**2 + (U_PER_SCATTER * SCATTER_MM) ** 2 + U_UNSEEN_MM**2)
+    lone = np.sum(row**2) * (U_FOOT_MM**2 + (U_PER_SCATTER * SCATTER_MM) ** 2 + U_UNSEEN_MM**2)
     compound_mm = u_compound_mm(read, POSITION_MM)
     u2 = lone + bow * (U_BOW_MIDDLE_MM**2 + compound_mm**2 + (U_EDGE_PX / PX_PER_MM) ** 2)
     assert row @ got.covariance_mm2 @ row == pytest.approx(u2, rel=1e-9)  # rounding
