@@ -12,10 +12,10 @@ from lightgap.neck.profile import Array
 
 from .contact import check_contact, check_edge, rests_in_view, touching_mm
 from .doubts import leaves_bow_open
-from .feet import Feet
+from .feet import Feet, under_crowns_mm
 from .feet_alone import border_read, feet_alone, stand_alone
 from .findings import refusal
-from .joined import Joined, join
+from .joined import Joined, depth_mm, join
 from .locate import EdgeCurve
 from .readings import MAX_MISFIT, MAX_STEP_MM, MAX_STRAIN, MIN_SHARE, CrownSet
 from .slit import SlitLight
@@ -62,6 +62,19 @@ def check_crowns(crowns: CrownSet) -> None:
         )
 
 
+def check_depth(depth_mm: float, *, outer: bool) -> None:
+    """Refuse crowns so far over their feet that they are none: a string passed for the straightedge's edge.
+
+    Raises
+    ------
+    Refusal
+        `no-straightedge`.
+    """
+    _, high = under_crowns_mm(outer=outer)
+    if depth_mm > high:
+        raise refusal("no-straightedge", f"the fret ends lie {depth_mm:.1f} mm under what would be crowns")
+
+
 def weigh(
     crowns: CrownSet,
     feet: Feet | None,
@@ -93,8 +106,9 @@ def weigh(
     Raises
     ------
     Refusal
-        What `check_tilt` and `check_crowns` raise; `no-contact` when the crowns found would leave the straightedge
-        floating. Strong feet overrule the last two, but for crowns that stand off their feet: frets may be as bad.
+        What `check_tilt`, `check_depth` and `check_crowns` raise; `no-contact` when the crowns found would leave the
+        straightedge floating. Strong feet overrule the last two, but for crowns that stand off their feet: frets may be
+        as bad.
     """
     check_tilt(crowns)
     feet = feet and _under(edge, feet, crowns, frets=frets, position_mm=position_mm)
@@ -115,6 +129,8 @@ def weigh(
         if alone is None:
             raise
         return alone
+    if feet is not None and feet.bears_out:
+        check_depth(depth_mm(crowns, feet, frets=frets, position_mm=position_mm), outer=crowns.camera.beside_outer)
     own_u = own_u_mm(crowns, slit)
     joined = join(crowns, covariance, own_u, feet, frets=frets, position_mm=position_mm, u_edge_px=u_edge_px)
     check_crowns(joined.crowns)

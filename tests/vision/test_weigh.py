@@ -155,6 +155,17 @@ def test_frets_that_stand_off_their_feet_are_not_smoothed_over() -> None:
     assert got.off_feet >= 4  # and some between them, which the bow through most of so many off misses
 
 
+@pytest.mark.parametrize(("near_mm", "down_mm"), [(22.0, 2.0), (3.0, 1.0)])
+def test_crowns_far_over_strong_feet_are_a_string_s(near_mm: float, down_mm: float) -> None:
+    """No fret is so tall: 3 mm from the middle, 2 beside the outer string."""
+    strong = STRONG if near_mm > 10 else STRONG_OUTER
+    read, deep = crowns(near_mm=near_mm), replace(strong, below_mm=strong.below_mm + down_mm)
+    with pytest.raises(Refusal) as refused:
+        weighed(read, deep)
+    assert refused.value.code == "no-straightedge"
+    assert weighed(read, replace(deep, faces=0.2)).crowns == read  # a row that may be no feet's
+
+
 @pytest.mark.parametrize(
     "read",
     [
