@@ -59,7 +59,9 @@ def hold_to_truth(measured: Measurement, photo: Path) -> None:
     assert abs(measured.relief.relief_mm - float(truth["relief_mm"])) < measured.relief.U_mm  # type: ignore[arg-type]
     assert "scale-by-frets" in {finding.code for finding in measured.warnings}
     true_px = {row["fret"]: row["u_px"] for row in truth["frets"]}  # type: ignore[attr-defined]
-    for crown in measured.profile.crowns:
+    read = [crown for crown in measured.profile.crowns if not crown.extrapolated]  # one carried on is at no place
+    assert len(read) >= len(measured.profile.crowns) - 1
+    for crown in read:
         # Frets are 10 mm apart and more: 3 mm tell one from the next, whatever smears it.
         assert crown.x_px == pytest.approx(true_px[crown.fret], abs=3 * measured.scale.px_per_mm)
 
