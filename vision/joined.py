@@ -26,7 +26,7 @@ from .doubts import (
     u_unseen_mm,
 )
 from .fall import fall_mm, u_compound_mm
-from .feet import Feet, along_board, through_most, under_crowns_mm
+from .feet import Feet, along_board, through_most
 from .readings import MIN_SHARE, CrownFit, CrownSet
 from .shading import Mask
 
@@ -119,9 +119,6 @@ def join(
         Of the bend of the straightedge's edge, on which both readings rest.
     """
     if feet is None or not feet.is_row or (leaves_bow_open(crowns, covariance_mm2) and not feet.bears_out):
-        return _as_read(crowns, own_u_mm, covariance_mm2, u_edge_px)
-    low, high = under_crowns_mm(outer=crowns.camera.beside_outer)
-    if not low < depth_mm(crowns, feet, frets=frets, position_mm=position_mm) < high:
         return _as_read(crowns, own_u_mm, covariance_mm2, u_edge_px)
     # Beside a row that may be no feet's crowns keep the doubt that they have alone, and none gives way to it.
     wide = 1.0 if feet.is_sure else doubt_by_scatter(crowns, own_u_mm)
@@ -254,16 +251,6 @@ def _as_read(crowns: CrownSet, own_u_mm: Array, covariance_mm2: Array, u_edge_px
     none = np.zeros_like(covariance_mm2)
     wide = doubt_by_scatter(crowns, own_u_mm)
     return Joined(crowns, own_u_mm, wide**2 * covariance_mm2 + edge, np.eye(len(none)), none, edge, wide)
-
-
-def depth_mm(crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], position_mm: Array) -> float:
-    """Return how far a row lies under the crowns, what a round board falls taken off; NaN where they share no fret.
-
-    Feet lie within `under_crowns_mm`; a string may lie lower, the tops of the ends higher.
-    """
-    level = (feet.below_mm - fall_mm(crowns, position_mm))[np.searchsorted(frets, [c.fret for c in crowns.crowns])]
-    apart = level - crowns.gap_mm
-    return float(np.nanmedian(apart)) if np.isfinite(apart).any() else np.nan
 
 
 def _may_be_bad(off_mm: Array) -> Mask:

@@ -12,10 +12,11 @@ from lightgap.neck.profile import Array
 
 from .contact import check_contact, check_edge, rests_in_view, touching_mm
 from .doubts import leaves_bow_open
+from .fall import fall_mm
 from .feet import Feet, under_crowns_mm
 from .feet_alone import border_read, feet_alone, stand_alone
 from .findings import refusal
-from .joined import Joined, depth_mm, join
+from .joined import Joined, join
 from .locate import EdgeCurve
 from .readings import MAX_MISFIT, MAX_STEP_MM, MAX_STRAIN, MIN_SHARE, CrownSet
 from .slit import SlitLight
@@ -62,17 +63,34 @@ def check_crowns(crowns: CrownSet) -> None:
         )
 
 
-def check_depth(depth_mm: float, *, outer: bool) -> None:
-    """Refuse crowns so far over their feet that they are none: a string passed for the straightedge's edge.
+def feet_under(crowns: CrownSet, feet: Feet | None, *, frets: NDArray[np.int64], position_mm: Array) -> Feet | None:
+    """Return the feet if they lie as far under the crowns as feet do; None where what was found is no row of feet.
+
+    Tops of ends lie higher, and a string may lie lower.
+
+    Parameters
+    ----------
+    crowns, feet
+        The two readings.
+    frets, position_mm
+        (n,) numbers and places of all frets under the straightedge.
 
     Raises
     ------
     Refusal
-        `no-straightedge`.
+        `no-straightedge` where feet that bear crowns out lie so far below these that a string passed for the edge.
     """
-    _, high = under_crowns_mm(outer=outer)
-    if depth_mm > high:
-        raise refusal("no-straightedge", f"the fret ends lie {depth_mm:.1f} mm under what would be crowns")
+    if feet is None:
+        return None
+    level = (feet.below_mm - fall_mm(crowns, position_mm))[np.searchsorted(frets, [c.fret for c in crowns.crowns])]
+    apart = level - crowns.gap_mm
+    if not np.isfinite(apart).any():
+        return None
+    low, high = under_crowns_mm(outer=crowns.camera.beside_outer)
+    under_mm = float(np.nanmedian(apart))
+    if under_mm > high and feet.bears_out:
+        raise refusal("no-straightedge", f"the fret ends lie {under_mm:.1f} mm under what would be crowns")
+    return feet if low < under_mm < high else None
 
 
 def weigh(
@@ -106,7 +124,7 @@ def weigh(
     Raises
     ------
     Refusal
-        What `check_tilt`, `check_depth` and `check_crowns` raise; `no-contact` when the crowns found would leave the
+        What `check_tilt`, `feet_under` and `check_crowns` raise; `no-contact` when the crowns found would leave the
         straightedge floating. Strong feet overrule the last two, but for crowns that stand off their feet: frets may be
         as bad.
     """
@@ -129,8 +147,7 @@ def weigh(
         if alone is None:
             raise
         return alone
-    if feet is not None and feet.bears_out:
-        check_depth(depth_mm(crowns, feet, frets=frets, position_mm=position_mm), outer=crowns.camera.beside_outer)
+    feet = feet_under(crowns, feet, frets=frets, position_mm=position_mm)
     own_u = own_u_mm(crowns, slit)
     joined = join(crowns, covariance, own_u, feet, frets=frets, position_mm=position_mm, u_edge_px=u_edge_px)
     check_crowns(joined.crowns)

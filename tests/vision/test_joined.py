@@ -421,15 +421,6 @@ def test_unsure_feet_and_crowns_locked_on_nothing_are_left_alone(feet: Feet | No
     assert not got.feet_covariance_mm2.any()
 
 
-@pytest.mark.parametrize(("near_mm", "under_mm"), [(3.0, 0.4), (3.0, 2.0), (22.0, 0.8), (22.0, 4.0)])
-def test_a_row_that_lies_higher_or_lower_than_feet_do_is_left_alone(near_mm: float, under_mm: float) -> None:
-    """Higher lie the tops of the ends, lower a string; half a board of 22 mm falls by 0.8."""
-    read = crowns(BOW_MM, 0.05, near_mm=near_mm)
-    got = joined(read, Feet(under_mm + 1.5 * BOW_MM, SCATTER_MM, 0.95, 1.0))
-    assert got.crowns == read
-    assert not got.agree
-
-
 def test_readings_that_contradict_each_other_widen_the_doubt() -> None:
     def u_of(part_mm: float) -> tuple[float, bool]:
         got = joined(crowns(BOW_MM + part_mm * ALONG**2, 0.02), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))

@@ -155,6 +155,17 @@ def test_frets_that_stand_off_their_feet_are_not_smoothed_over() -> None:
     assert got.off_feet >= 4  # and some between them, which the bow through most of so many off misses
 
 
+@pytest.mark.parametrize(("near_mm", "under_mm"), [(3.0, 0.4), (3.0, 2.0), (22.0, 0.1), (22.0, 3.0)])
+def test_a_row_that_lies_higher_or_lower_than_feet_do_is_left_alone(near_mm: float, under_mm: float) -> None:
+    """Higher lie the tops of the ends, lower a string: under 0.5 mm and over 1.9, from the middle 0.2 and 2.9."""
+    read, strong = crowns(near_mm=near_mm), STRONG if near_mm > 10 else STRONG_OUTER
+    row = replace(strong, below_mm=strong.below_mm - 1.0 + under_mm, faces=0.7)
+    got = weighed(read, row)
+    assert got.crowns == read
+    assert not got.agree
+    assert not got.feet_covariance_mm2.any()
+
+
 @pytest.mark.parametrize(("near_mm", "down_mm"), [(22.0, 2.0), (3.0, 1.0)])
 def test_crowns_far_over_strong_feet_are_a_string_s(near_mm: float, down_mm: float) -> None:
     """No fret is so tall: 3 mm from the middle, 2 beside the outer string."""
