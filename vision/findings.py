@@ -248,6 +248,14 @@ _KINDS = (
         "until strings clear the edge; try a fret that stands off its foot with a short straightedge over three",
     ),
     FindingKind(
+        "crown-off-foot",
+        "warning",
+        "a crown stands off its foot by as much as a bad fret does, and may be misread instead",
+        "It stands alone between others that do not, and no end of its fret tells which it is. Its gap is given as "
+        "read, with a wider U.",
+        "try that fret with a short straightedge over three: it rocks on a high one, and light shows over a low one",
+    ),
+    FindingKind(
         "end-extrapolated",
         "warning",
         "a crown at an end of the chord could not be read and is carried on from its neighbours",

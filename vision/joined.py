@@ -69,7 +69,9 @@ class Joined:
     widened
         By which factor the crowns' uncertainty, `own_u_mm` included, was multiplied in the covariance.
     off_feet, without_foot
-        How many crowns stood off their feet, and how many at an end were borne out by none.
+        How many crowns left out stood off their feet, and how many at an end were borne out by none.
+    in_doubt
+        Frets whose crowns stand off their feet as far as a bad fret's do, and are kept.
     by_foot
         Frets whose crowns were not read, or stood off foot and end, so that these speak for them.
     agree
@@ -87,6 +89,7 @@ class Joined:
     widened: float = 1.0
     off_feet: int = 0
     without_foot: int = 0
+    in_doubt: tuple[int, ...] = ()
     by_foot: tuple[int, ...] = ()
     agree: bool = False
     rests: bool = True
@@ -147,11 +150,12 @@ def join(
     bare = _bare_ends(read, stays, np.isfinite(apart), unread) if feet.is_sure else np.zeros_like(stays)
     kept = np.flatnonzero(stays & ~bare)
     off_feet, without_foot = int((~stays).sum()), int(bare.sum())
+    in_doubt = tuple(frets[read[kept][(off & feet.seen[read] & feet.is_sure)[kept]]].tolist())
     apart, given = apart[kept], crowns.only(kept)
     if np.isfinite(apart).sum() < MIN_JOINED:
         here = np.ix_(kept, kept)
         alone = _as_read(given, own_u_mm[kept] / wide, covariance_mm2[here] / wide**2, u_edge_px)
-        return replace(alone, off_feet=off_feet, without_foot=without_foot)
+        return replace(alone, off_feet=off_feet, without_foot=without_foot, in_doubt=in_doubt)
     level_mm = feet.below_mm[unread] - fall[unread] - float(np.nanmedian(apart))
     whole, order = _with_unread(given, frets[unread], position_mm[unread], level_mm)
     unborne = np.where(np.isfinite(apart) & feet.seen[read[kept]], 0.0, U_UNBORNE_MM)
@@ -167,7 +171,9 @@ def join(
     told = Told(np.hypot(feet.u_each_mm[of_feet], u_astray_mm), unseen)
     joined = _joined(whole, by_crown, own / wide, feet, apart=apart, told=told, u_edge_px=u_edge_px)
     by_foot = tuple(frets[unread].tolist())
-    return replace(joined, widened=wide, off_feet=off_feet, without_foot=without_foot, by_foot=by_foot)
+    return replace(
+        joined, widened=wide, off_feet=off_feet, without_foot=without_foot, in_doubt=in_doubt, by_foot=by_foot
+    )
 
 
 def _with_unread(

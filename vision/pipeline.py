@@ -114,6 +114,8 @@ def measure_surveyed(seen: Survey, settings: MeasureSettings) -> Measurement:
     shift = profile.frets[0] - joined.crowns.crowns[0].fret
     detail += [f"by their feet: {', '.join(str(f + shift) for f in joined.by_foot)}"] if joined.by_foot else []
     warnings += [warning("crowns-left-out", ", ".join(detail))] if missing else []
+    in_doubt = ", ".join(str(f + shift) for f in joined.in_doubt)
+    warnings += [warning("crown-off-foot", f"fret {in_doubt}")] if in_doubt else []
     carried = [c.fret for c in profile.crowns if c.extrapolated]
     warnings += [warning("end-extrapolated", f"fret {', '.join(map(str, carried))}")] if carried else []
     warnings += [] if photo.focal_px else [warning("no-focal-length")]

@@ -144,6 +144,7 @@ def test_a_crown_that_is_off_as_a_bad_fret_stays_in_doubt_where_no_end_tells(off
     got = joined(crowns(gap, 0.05), feet)
     assert (5 + FRETS[0] in [c.fret for c in got.crowns.crowns]) == stays
     assert got.off_feet == (0 if stays else 1)
+    assert got.in_doubt == ((FRETS[5],) if stays else ())
     if stays:
         assert np.sqrt(got.covariance_mm2[5, 5]) > U_UNBORNE_MM
         assert abs((got.crowns.gap_mm - gap)[5] - (got.crowns.gap_mm - gap)[4]) < 0.01  # as it was read
