@@ -65,7 +65,7 @@ def compute_relief(profile: GapProfile, *, chord: tuple[int, int] | None = None,
     expanded = coverage_k * float(np.sqrt(linear + max(0.0, choice)))
     own = np.sqrt(np.clip(np.diag(matrix @ profile.covariance_mm2 @ matrix.T), 0, None))
     bare = matrix @ profile.gap_mm
-    rivals = np.where(np.abs(bare) > np.maximum(coverage_k * own, np.abs(depth)), bare, depth)
+    rivals = np.where(np.abs(bare) > np.maximum(own, np.abs(depth)), bare, depth)
     expanded = max(expanded, _rival_reach(rivals[inside], float(depth[at]), expanded=expanded))
     sd = np.sqrt(np.clip(np.diag(matrix @ post.covariance_mm2 @ matrix.T), 0, None))
     shape = _shape(depth[inside], coverage_k * sd[inside], relief=float(depth[at]), expanded=expanded)
@@ -88,8 +88,8 @@ def _rival_reach(depth: Array, relief: float, *, expanded: float) -> float:
     """Return how far the deepest crown on the other side of the chord lies, when it is a rival for the relief.
 
     On a neck bent both ways the crown of largest depth changes sides within the uncertainty; a relief of either sign
-    must then be covered, so that nobody turns a rod on the sign of a tie. A depth that is sure by itself counts as it
-    was read: smoothing may have levelled the lesser lobe of an S.
+    must then be covered, so that nobody turns a rod on the sign of a tie. A depth larger than its own standard
+    uncertainty counts as it was read: smoothing may have levelled the lesser lobe of an S, or a single bad fret.
     """
     other = depth[np.sign(depth) == -np.sign(relief)]
     if not len(other):

@@ -197,6 +197,24 @@ def test_odd_fret_that_is_seen_surely_stays_among_few() -> None:
     assert compute_relief(unsure_at(3, 0.1, u_mm=0.002)).relief_mm == pytest.approx(0.15, abs=0.003)
 
 
+def test_a_fret_read_in_doubt_that_would_turn_the_relief_s_sign_is_covered() -> None:
+    """A back-bow of 0.07 mm, and one fret that stands low by more, at one and a half of its standard uncertainties.
+
+    Neither is beyond doubt: nobody is to turn a rod on the sign.
+    """
+    gap, u = -bow(15, 0.07), np.full(15, 0.005)
+    gap[3] += 0.13
+    u[3] = 0.06
+    whole = make_profile(gap)
+    rows = tuple(replace(c, u_gap_mm=float(v)) for c, v in zip(whole.crowns, u, strict=True))
+    profile = GapProfile(rows, np.diag(u**2))
+    low = float((chord_matrix(profile.position_mm, (0, 14)) @ gap)[3])
+    assert 1.2 < low / u[3] < 1.8
+    relief = compute_relief(profile)
+    assert relief.relief_mm < 0
+    assert relief.relief_mm + relief.U_mm > 0.99 * low
+
+
 def test_the_lesser_lobe_of_an_s_is_not_levelled() -> None:
     """A cubic through these gaps leaves 0.03 of its 0.11 mm, and makes 0.14 of the other's 0.11."""
     profile = make_profile(unequal_s(), u_mm=0.03)
