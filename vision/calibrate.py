@@ -21,6 +21,7 @@ from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, below_border, find_uppers, 
 from .locate import EdgeCurve, Located, follow_edge, number_frets
 from .photo import FloatImage, Photo
 from .strings import strings_before
+from .turn import turn_by_edges
 from .types import Scale, ScaleCheck
 
 # Of a scale by the frets, beside what the fit says: glow and smear of the crowns, and a scale length good to 0.2 %.
@@ -106,7 +107,10 @@ def locate_scaled(
     if found:
         best = max(found, key=lambda f: f.evidence)
         try:
-            return _bounded(photo.luminance, best, parallel_border(edge, framed.borders, best.comb)), guess
+            upper = parallel_border(edge, framed.borders, best.comb)
+            if upper is not None and not is_numbered(best, numbering):
+                best = numbered_by_turn(photo.luminance, edge, upper, best, framed.prior)
+            return _bounded(photo.luminance, best, upper), guess
         except Refusal:
             if height_mm is None or guess.source is None:
                 raise
@@ -308,6 +312,52 @@ def settle_scale(guess: ScaleGuess, camera: BoardCamera, comb: Comb, *, thicknes
     return Scale(kind, here, u, check, outline)  # type: ignore[arg-type]
 
 
+def margin(found: Located) -> float:
+    """Return by how much, in logarithms of odds, the numbering found is likelier than the next best."""
+    return found.evidence - found.rival_evidence
+
+
+def is_numbered(found: Located, numbering: Numbering) -> bool:
+    """Tell whether no other numbering explains the picture nearly as well, or none is asked for.
+
+    Parameters
+    ----------
+    found, numbering
+        The frets, and what was told of them.
+    """
+    if numbering.first_fret is not None or numbering.scale_length_mm is None:
+        return True
+    return margin(found) >= (MIN_MARGIN_OUTER if found.beside_outer else MIN_MARGIN)
+
+
+def numbered_by_turn(
+    luminance: FloatImage, edge: EdgeCurve, upper: EdgeCurve, located: Located, prior: CombPrior
+) -> Located:
+    """Number the frets once more, with the camera's turn as both edges show it; as before where that is no surer.
+
+    A turn of the camera is what another numbering most often explains the spacing by.
+
+    Parameters
+    ----------
+    luminance
+        (height, width) linear light.
+    edge, upper
+        The straightedge's edges, parallel by what was located.
+    located
+        As numbered without.
+    prior
+        Scale.
+    """
+    turn = turn_by_edges(edge, upper, located.comb, len(luminance))
+    try:
+        again = number_frets(luminance, edge, replace(prior, scale_length_mm=located.comb.scale_length_mm, turn=turn))
+    except Refusal:
+        return located
+    # Beside the line or half a board before it: where that changes, the frets may still be their neighbours.
+    outer = located.beside_outer or again.beside_outer
+    return again if margin(again) >= (MIN_MARGIN_OUTER if outer else MIN_MARGIN) else located
+
+
 def check_numbering(found: Located, numbering: Numbering) -> None:
     """Refuse when another numbering explains the picture nearly as well.
 
@@ -321,7 +371,5 @@ def check_numbering(found: Located, numbering: Numbering) -> None:
     Refusal
         `numbering-ambiguous`.
     """
-    if numbering.first_fret is not None or numbering.scale_length_mm is None:
-        return
-    if found.evidence - found.rival_evidence < (MIN_MARGIN_OUTER if found.beside_outer else MIN_MARGIN):
+    if not is_numbered(found, numbering):
         raise refusal("numbering-ambiguous")

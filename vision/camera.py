@@ -14,7 +14,7 @@ import numpy as np
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 
-from .comb import Comb, band_of, half_nut_mm, significance
+from .comb import Comb, EdgeTurn, band_of, half_nut_mm, significance
 from .edge import sample_strip
 from .locate import TEXTURE_WINDOW_MM, EdgeCurve
 from .photo import FloatImage
@@ -118,7 +118,14 @@ def column_of(camera: BoardCamera, x_mm: Array, z_mm: Array) -> Array:
 
 
 def fit_camera(
-    luminance: FloatImage, edge: EdgeCurve, comb: Comb, *, u_scale: float, beside_outer: bool, thickness_mm: float
+    luminance: FloatImage,
+    edge: EdgeCurve,
+    comb: Comb,
+    *,
+    u_scale: float,
+    beside_outer: bool,
+    thickness_mm: float,
+    turn: EdgeTurn | None = None,
 ) -> BoardCamera:
     """Refine the comb and find the fret ends: both rows together tell yaw, distortion and the way depth is smeared.
 
@@ -136,6 +143,8 @@ def fit_camera(
         The straightedge lies along the outer string, and not along the middle of the board.
     thickness_mm
         Of the straightedge: its face mirrors the frets.
+    turn
+        As both edges of the straightedge show it; None where the upper one was not seen.
     """
     behind_mm = GLOW_BEHIND_MM - thickness_mm / 2
     numbers, columns = comb.frets(edge.low_px - 2, edge.high_px + 2)
@@ -148,10 +157,10 @@ def fit_camera(
     camera = camera_from_comb(comb)
     near = _find_ends(bands, step, camera, position, near_mm)
     bands = bands[BELOW_FLANKS:]
-    for turn, reach in enumerate(END_REACHES_MM):
+    for i, reach in enumerate(END_REACHES_MM):
         expected = column_of(camera, position, near[0] + near[1] * position)
         best, seen_end, scatter = _steadiest(bands, step, expected, reach * comb.px_per_mm, position)
-        if turn == SETTLING:
+        if i == SETTLING:
             bands = bands[max(best - 1, 0) : best + 2]
         camera = _fit_rows(
             comb,
@@ -163,6 +172,7 @@ def fit_camera(
             u_end_mm=scatter / comb.px_per_mm,
             glow_mm=(0.0, 0.1) if beside_outer else (behind_mm, U_GLOW_BEHIND_MM),
             outer=beside_outer,
+            turn=turn,
         )
         near = camera.near_mm
         if scatter < SETTLED_PX:
@@ -173,7 +183,16 @@ def fit_camera(
     usual = np.array([half_nut_mm(comb.scale_length_mm), TAPER])
     glow_mm = (behind_mm, U_GLOW_BEHIND_MM)
     return _fit_rows(
-        comb, position, seen_glow, none, usual, u_scale=u_scale, u_end_mm=U_END_MM, glow_mm=glow_mm, outer=False
+        comb,
+        position,
+        seen_glow,
+        none,
+        usual,
+        u_scale=u_scale,
+        u_end_mm=U_END_MM,
+        glow_mm=glow_mm,
+        outer=False,
+        turn=turn,
     )
 
 
@@ -223,6 +242,7 @@ def _fit_rows(
     u_end_mm: float,
     glow_mm: tuple[float, float],
     outer: bool,
+    turn: EdgeTurn | None,
 ) -> BoardCamera:
     from scipy.optimize import least_squares
 
@@ -249,13 +269,17 @@ def _fit_rows(
         b = (c.end_px(position[ends], p[4] + p[5] * position[ends]) - seen_end[ends]) / scale
         return np.concatenate([a / u_row, b / u_end], axis=-1)
 
+    rows, told = np.diag(1 / u_expected), expected / u_expected
+    if turn is not None:
+        rows, told = np.vstack([rows, turn.row(2, len(expected))]), np.append(told, turn.yaw / turn.u)
+
     def miss(p: Array) -> Array:
-        return np.concatenate([rows_of(p), (p - expected) / u_expected])
+        return np.concatenate([rows_of(p), rows @ p - told])
 
     def rates(p: Array) -> Array:
         moved = (p + np.vstack([np.zeros(len(p)), np.diag(STEPS)])).T[:, :, None]
-        rows = rows_of(moved)
-        return np.vstack([((rows[1:] - rows[0]) / STEPS[:, None]).T, np.diag(1 / u_expected)])
+        seen = rows_of(moved)
+        return np.vstack([((seen[1:] - seen[0]) / STEPS[:, None]).T, rows])
 
     start = np.array([comb.x0_mm, 0.0, comb.yaw, np.clip(comb.k1, -0.05, 0.05), near[0], near[1], 0.0, glow_mm[0]])
     fit = least_squares(miss, start, jac=rates, loss="soft_l1", x_scale=TYPICAL)

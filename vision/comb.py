@@ -133,6 +133,39 @@ def band_of(rows: FloatImage) -> Array:
 
 
 @dataclass(frozen=True, slots=True)
+class EdgeTurn:
+    """A comb's yaw, as both edges of the straightedge show it.
+
+    Attributes
+    ----------
+    yaw
+        Through a lens that distorts nothing.
+    per_k1
+        How much more it is for a distortion of k1 = 1.
+    u
+        Standard uncertainty.
+    """
+
+    yaw: float
+    per_k1: float
+    u: float
+
+    def row(self, yaw_at: int, count: int) -> Array:
+        """Return (count,) what to multiply `count` parameters by for what they have it, in standard uncertainties.
+
+        Parameters
+        ----------
+        yaw_at
+            Which of them is the yaw; the next one is k1.
+        count
+            Of parameters.
+        """
+        row = np.zeros(count)
+        row[yaw_at : yaw_at + 2] = 1 / self.u, -self.per_k1 / self.u
+        return row
+
+
+@dataclass(frozen=True, slots=True)
 class CombPrior:
     """What is known before the search.
 
@@ -144,6 +177,8 @@ class CombPrior:
         Nothing lower is in view, but for the nut.
     uncounted
         Frets may go on where the comb has the nut: its numbers are not yet the right ones.
+    turn
+        As both edges show it, where it is to count.
     """
 
     px_per_mm: float
@@ -155,6 +190,7 @@ class CombPrior:
     first_fret: int | None = None
     first_in_view: bool = False
     uncounted: bool = False
+    turn: EdgeTurn | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from .nut import find_nut
 from .photo import Photo
 from .spacing import SAME, spaced_scales
 from .survey import Survey
+from .turn import turn_by_edges
 
 # The frets themselves tell the scale better than the reference: it is held only loosely while they are fitted.
 U_COMB_SCALE = 0.03
@@ -105,6 +106,8 @@ def _where(nut: int) -> str:
 
 
 def _camera(photo: Photo, found: Located, *, thickness_mm: float) -> BoardCamera:
+    upper = found.upper
+    turn = None if upper is None else turn_by_edges(found.edge, upper, found.comb, photo.facts.height_px)
     return fit_camera(
         photo.luminance,
         found.edge,
@@ -112,6 +115,7 @@ def _camera(photo: Photo, found: Located, *, thickness_mm: float) -> BoardCamera
         u_scale=U_COMB_SCALE,
         beside_outer=found.beside_outer,
         thickness_mm=thickness_mm,
+        turn=turn,
     )
 
 

@@ -247,8 +247,12 @@ def _fit(
     expected = np.array([0.0, 0.0, 0.0, near0, TAPER, 0.0])
     u_expected = np.array([prior.u_scale, u_yaw, U_K1, u_near, U_TAPER, U_GLOW_MM])
 
+    rows, told = np.diag(1 / u_expected), expected / u_expected
+    if prior.turn is not None:
+        rows, told = np.vstack([rows, prior.turn.row(1, len(expected))]), np.append(told, prior.turn.yaw / prior.turn.u)
+
     def known(p: Array) -> Array:
-        return np.asarray((p[1:] - expected) / u_expected)
+        return np.asarray(rows @ p[1:] - told)
 
     p = np.array([comb.x0_mm, comb.px_per_mm / scale - 1, comb.yaw, comb.k1, match.near_mm, TAPER, 0.0])
     p[4] = match.near_mm if match.near_mm > OUTER_BELOW_MM else max(match.near_mm - 2.0, 1.0)
@@ -273,7 +277,7 @@ def _fit(
                 ((v[1:] - v[0]) / (scale * u))[:, np.isfinite(s)]
                 for v, s, u in ((a, seen, u_crown), (b, seen_end, u_end))
             ]
-            prior_by = np.concatenate([np.zeros((1, len(expected))), np.diag(STEPS[1:] / u_expected)])
+            prior_by = np.concatenate([np.zeros((1, len(told))), rows.T * STEPS[1:, None]])
             return np.asarray((np.concatenate([*by, prior_by], axis=1) / STEPS[:, None]).T)
 
         p = least_squares(miss, p, jac=rates, loss="soft_l1", x_scale=TYPICAL, max_nfev=12).x

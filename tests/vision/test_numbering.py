@@ -13,8 +13,8 @@ from benchmarks.accuracy import settings_from_inputs
 
 from lightgap.neck.errors import InputError, Refusal
 from lightgap.neck.frets import fret_position_mm
-from lightgap.vision.calibrate import Numbering, check_numbering
-from lightgap.vision.comb import Comb
+from lightgap.vision.calibrate import Numbering, check_numbering, numbered_by_turn
+from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.locate import EdgeCurve, Located
 from lightgap.vision.measure import MeasureSettings, measure_photo
 from lightgap.vision.numbering import renumbered
@@ -191,3 +191,28 @@ def test_fret_ends_are_numbered_by_clear_spacing_or_by_what_is_told(margin: floa
     check_numbering(replace(found, beside_outer=False), Numbering(648.0, None, None))
     with nullcontext() if numbered else pytest.raises(Refusal, match="which fret is which"):
         check_numbering(found, Numbering(648.0, None, None))
+
+
+@pytest.mark.parametrize(
+    ("outer_before", "outer_after", "odds", "sure"),
+    [(False, False, 3.9, False), (False, False, 4.1, True), (True, False, 8.9, False), (True, True, 9.1, True)],
+)
+def test_the_edges_turn_numbers_frets_where_the_odds_are_then_clear(
+    monkeypatch: pytest.MonkeyPatch, outer_before: bool, outer_after: bool, odds: float, sure: bool
+) -> None:
+    """Odds of 55 to 1 (exp 4), beside the outer string 8000 (exp 9), also where only one of the two has it there."""
+    edge = EdgeCurve(np.array([400.0]), 800.0, 800.0, 0.0, 1599.0, 1, 0.0)
+    comb = Comb(1, 100.0, 12.0, 0.0, 0.0, 0.0, 800.0, 1600.0, 648.0)
+    before = Located(edge, comb, (3, 4, 5), 30.0, 29.0, beside_outer=outer_before)
+    after = Located(edge, comb, (4, 5, 6), 30.0, 30.0 - odds, beside_outer=outer_after)
+    asked = []
+
+    def number(_: np.ndarray, __: EdgeCurve, prior: CombPrior) -> Located:
+        asked.append(prior.turn)
+        return after
+
+    monkeypatch.setattr("lightgap.vision.calibrate.number_frets", number)
+    upper = replace(edge, coefficients=np.array([-8.0, 100.0]))  # 300 px over the lower one, and 8 each way at its ends
+    got = numbered_by_turn(np.zeros((600, 1600), np.float32), edge, upper, before, CombPrior(12.0, 648.0, 1600.0))
+    assert got == (after if sure else before)
+    assert asked[0].yaw == pytest.approx(-8 / 300, rel=0.01)  # seen higher on the right: nearer there

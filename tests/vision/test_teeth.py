@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from lightgap.neck.frets import fret_position_mm
-from lightgap.vision.comb import Comb, CombMatch, CombPrior, FretRows
+from lightgap.vision.comb import Comb, CombMatch, CombPrior, EdgeTurn, FretRows
 from lightgap.vision.teeth import MAX_BEYOND, OUTER_BELOW_MM, find_peaks_px, fit_combs, same_numbering
 
 SCALE_LENGTH_MM, MIDDLE_PX, FOCAL_PX, STEP_PX, NEAR_MM = 648.0, 2000.0, 3900.0, 1.0, 20.0
@@ -31,7 +31,7 @@ def seen_by(comb: Comb, numbers: np.ndarray) -> FretRows:
     return rows_of(comb.x_px(place), comb.end_px(place, NEAR_MM))
 
 
-def prior(u_scale: float = 0.01, **changes: float) -> CombPrior:
+def prior(u_scale: float = 0.01, **changes: float | EdgeTurn | None) -> CombPrior:
     return replace(CombPrior(9.0, SCALE_LENGTH_MM, FOCAL_PX, u_scale=u_scale), **changes)  # type: ignore[arg-type]
 
 
@@ -135,3 +135,23 @@ def test_close_numberings_are_weighed_again_where_marks_follow_closely(monkeypat
     assert again[0] - once[0] == pytest.approx(12 * np.log(2), abs=1.0)
     # Marks 0.4 mm astray, as much as is allowed them at all, speak hardly for it.
     assert again[1] - once[1] < 0.25 * (again[0] - once[0])
+
+
+def test_the_turn_tells_numberings_apart_that_spacing_leaves_open() -> None:
+    """Five frets in view, their marks placed badly: another number wants another turn.
+
+    The next number is 5.9 % larger in scale (equal temperament), and part of that a turn of the camera makes up for.
+    """
+    numbers = np.arange(5.0, 10.0)
+    place = fret_position_mm(numbers, SCALE_LENGTH_MM)
+    truth = replace(TRUTH, x0_mm=float(place.mean()), px_per_mm=24.0, yaw=0.015, k1=0.0)
+    margins: dict[bool, list[float]] = {False: [], True: []}
+    for seed in range(6):
+        off = np.random.default_rng(seed).normal(0, 5.0, (2, len(numbers)))
+        rows = rows_of(truth.x_px(place) + off[0], truth.end_px(place, NEAR_MM) + off[1])
+        for turn in (None, EdgeTurn(truth.yaw, 0.0, 0.001)):
+            known = prior(0.02, px_per_mm=24.0, turn=turn)
+            fits = fit_combs(rows, [CombMatch(truth, 19.0, 1)], known, span_px=SPAN_PX)
+            margins[turn is not None].append(fits[0].evidence - fits[1].evidence)
+            assert turn is None or abs(fits[0].comb.yaw - truth.yaw) < 3 * turn.u
+    assert np.mean(margins[True]) > np.mean(margins[False]), margins
