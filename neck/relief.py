@@ -95,7 +95,8 @@ def _rival_reach(depth: Array, relief: float, *, expanded: float) -> float:
     if not len(other):
         return 0.0
     rival = float(np.abs(other).max())
-    return abs(relief) + rival if abs(relief) - rival < expanded else 0.0
+    # Were the other the deeper one in truth, both would most likely be as deep as their mean, as read equally well.
+    return abs(relief) + (abs(relief) + rival) / 2 if abs(relief) - rival < expanded else 0.0
 
 
 def _chord_indices(profile: GapProfile, chord: tuple[int, int]) -> tuple[int, int]:
