@@ -17,6 +17,7 @@ from .comb import Comb, CombPrior
 from .edge import Line, beside
 from .findings import refusal
 from .guesses import U_REFERENCE_ALONE, ScaleGuess, focal_px
+from .halves import ALONE, Halves
 from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, below_border, find_uppers, likeliest, parallel_border, sharpened
 from .locate import EdgeCurve, Located, follow_edge, number_frets
 from .photo import FloatImage, Photo
@@ -66,9 +67,15 @@ UNKNOWN_SCALE_LENGTHS_MM = tuple(650.0 * 2 ** (-i / 48) for i in range(4))
 
 
 def locate_scaled(
-    photo: Photo, guesses: list[ScaleGuess], numbering: Numbering, *, height_mm: float | None, thickness_mm: float
+    photo: Photo,
+    guesses: list[ScaleGuess],
+    numbering: Numbering,
+    *,
+    height_mm: float | None,
+    thickness_mm: float,
+    both: Halves = ALONE,
 ) -> tuple[Located, ScaleGuess]:
-    """Find edge and frets under the best of the scale guesses.
+    """Find edge and frets under the best of the scale guesses; `both` do the work.
 
     Raises
     ------
@@ -101,7 +108,8 @@ def locate_scaled(
     trouble: Refusal | None = None
     for length in lengths:
         try:
-            found.append(number_frets(photo.luminance, edge, replace(framed.prior, scale_length_mm=length)))
+            here = replace(framed.prior, scale_length_mm=length)
+            found.append(number_frets(photo.luminance, edge, here, both=both))
         except Refusal as problem:
             trouble = trouble or problem
     if found:

@@ -67,7 +67,7 @@ class ExtraBend:
 
 
 @dataclass(frozen=True, slots=True)
-class _Windows:
+class Windows:
     """Light across the border in n windows: (n, m) at (m,) `across_px` outwards; their (n,) weights and places t."""
 
     across_px: Array
@@ -100,36 +100,20 @@ class _Place:
     u_bow_px: float = 0.0
 
 
-def read_bend(
-    luminance: FloatImage,
-    border: EdgeCurve,
-    edge: EdgeCurve,
-    *,
-    blur_px: float,
-    px_per_mm: float,
-    fret_px: Array,
-    upper: bool = False,
-) -> ExtraBend | None:
+def read_bend(seen: Windows | None, *, blur_px: float, px_per_mm: float, upper: bool = False) -> ExtraBend | None:
     """Read how the lower or the upper border of the straightedge bends; None where too little of it is clear.
 
     Parameters
     ----------
-    luminance
-        (height, width) linear light.
-    border
-        What was followed: `edge` itself, or the upper border.
-    edge
-        The lower edge as it was followed: the bend is told in terms of its ends.
+    seen
+        Light across it.
     blur_px
         At the lower edge.
     px_per_mm
         Scale at the straightedge.
-    fret_px
-        (n,) columns of the frets; beside the lower border none of them is looked at.
     upper
         The face lies under the border, and not over it.
     """
-    seen = _windows(luminance, border, edge, px_per_mm=px_per_mm, fret_px=fret_px, upper=upper)
     if seen is None:
         return None
     alike, least_px = (ALIKE_UPPER, U_LEAST_UPPER_PX) if upper else (ALIKE_LOWER, U_LEAST_LOWER_PX)
@@ -158,9 +142,26 @@ def read_bend(
     return ExtraBend(-mean if upper else mean, u_px) if u_px < MAX_U_PX else None
 
 
-def _windows(
-    luminance: FloatImage, border: EdgeCurve, edge: EdgeCurve, *, px_per_mm: float, fret_px: Array, upper: bool
-) -> _Windows | None:
+def windows_along(
+    luminance: FloatImage, border: EdgeCurve, edge: EdgeCurve, *, px_per_mm: float, fret_px: Array, upper: bool = False
+) -> Windows | None:
+    """Return the light across a border of the straightedge in windows along it; None where too few of them are clear.
+
+    Parameters
+    ----------
+    luminance
+        (height, width) linear light.
+    border
+        What was followed: `edge` itself, or the upper border.
+    edge
+        The lower edge as it was followed: the bend is told in terms of its ends.
+    px_per_mm
+        Scale at the straightedge.
+    fret_px
+        (n,) columns of the frets; beside the lower border none of them is looked at.
+    upper
+        The face lies under the border, and not over it.
+    """
     low = max(np.ceil(max(border.low_px, edge.low_px)) + 2, 0.0)
     x = np.arange(low, min(border.high_px - 2, edge.high_px - 2, luminance.shape[1] - 1.0))
     if len(x) < WINDOWS:
@@ -195,10 +196,10 @@ def _windows(
     if len(places) < MIN_WINDOWS:
         return None
     t = 2 * (np.array(places) - edge.low_px) / (edge.high_px - edge.low_px) - 1
-    return _Windows(across, np.array(light), np.array(weight), t)
+    return Windows(across, np.array(light), np.array(weight), t)
 
 
-def _misfit(seen: _Windows, inside_px: Array, chamfer_px: float, blur_px: float) -> Array:
+def _misfit(seen: Windows, inside_px: Array, chamfer_px: float, blur_px: float) -> Array:
     """Return chi-square (k, n) of each window with the face's line at each of k places."""
     from_face = seen.across_px - inside_px[:, None]
     from_back = from_face - chamfer_px
@@ -212,7 +213,7 @@ def _misfit(seen: _Windows, inside_px: Array, chamfer_px: float, blur_px: float)
     return np.asarray(np.maximum(left, 0) * seen.weight)
 
 
-def _measure(seen: _Windows, inside_px: Array, sizes: list[tuple[float, float]]) -> _Measure:
+def _measure(seen: Windows, inside_px: Array, sizes: list[tuple[float, float]]) -> _Measure:
     """Return the measure in which windows are explained by the best of the sizes, chamfer and blur."""
     # A smooth profile has as many free samples as blurs fit in; its chi-square is that, were the weights right.
     usual = max(len(seen.across_px) * STEP_PX / (2 * sizes[0][1]), 3.0)
@@ -226,7 +227,7 @@ def _bends(bow_px: Array, tilt_px: Array) -> Array:
 
 
 def _votes(
-    seen: _Windows, inside_px: Array, sizes: list[tuple[float, float]], bends_px: Array, measure: _Measure
+    seen: Windows, inside_px: Array, sizes: list[tuple[float, float]], bends_px: Array, measure: _Measure
 ) -> list[_Place]:
     """Return for each size of chamfer and blur the place that fits most windows, the best size first."""
     shift = np.rint(bends_px @ np.stack([seen.t**2 - 1 / 3, seen.t]) / STEP_PX).astype(np.intp)
@@ -241,7 +242,7 @@ def _votes(
     return sorted(votes, key=lambda vote: vote.loss)
 
 
-def _refined(seen: _Windows, inside_px: Array, vote: _Place, measure: _Measure) -> _Place | None:
+def _refined(seen: Windows, inside_px: Array, vote: _Place, measure: _Measure) -> _Place | None:
     """Return the least loss near where the vote has it; None where there is none, or few windows tell."""
     grid = np.arange(inside_px[0] - 1, inside_px[-1] + 1, FINE_PX)
     misfit = _misfit(seen, grid, vote.chamfer_px, vote.blur_px) / measure.unit

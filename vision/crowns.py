@@ -18,6 +18,7 @@ from lightgap.neck.profile import Array
 
 from .camera import FREE_FOOT_MM, BoardCamera
 from .end_faces import cut_ends, fit_ends, is_like_ends, read_well
+from .halves import ALONE, Halves
 from .joint import SHARED as SHARED_PIXELS
 from .locate import EdgeCurve
 from .outline import Outline, mirrored_rim
@@ -52,6 +53,7 @@ def measure_crowns(
     position_mm: Array,
     thickness_mm: float,
     board_radius_mm: float | None = None,
+    both: Halves = ALONE,
 ) -> CrownSet:
     """Measure the gap at every crown that shows its outline.
 
@@ -71,15 +73,17 @@ def measure_crowns(
         Of the straightedge.
     board_radius_mm
         When known; otherwise it is estimated from the outlines.
+    both
+        Who does the work.
     """
     board = Board(camera, frets, position_mm, thickness_mm / 2)
     read: CrownSet | None = None
     if not board.outer:
-        read = _by_pixels(luminance, edge, board, slit, board_radius_mm)
+        read = _by_pixels(luminance, edge, board, slit, board_radius_mm, both)
         if not is_unlikely(read):
             return read
     extrema = find_extrema(luminance, edge, camera, slit)
-    outline, gap, strength = search_shape(board, extrema)
+    outline, gap, strength = search_shape(board, extrema, both=both)
     if board_radius_mm is not None:
         outline = replace(outline, board_per_mm=1 / board_radius_mm)
     keep = strength > 0.25
@@ -106,7 +110,7 @@ def measure_crowns(
 
 
 def _by_pixels(
-    luminance: FloatImage, edge: EdgeCurve, board: Board, slit: SlitLight, board_radius_mm: float | None
+    luminance: FloatImage, edge: EdgeCurve, board: Board, slit: SlitLight, board_radius_mm: float | None, both: Halves
 ) -> CrownSet:
     """Explain the pixels."""
     camera = board.camera
@@ -120,6 +124,7 @@ def _by_pixels(
         thickness_mm=2 * board.near_face_mm,
         board_radius_mm=board_radius_mm,
         dark=dark,
+        both=both,
     )
     place = np.polynomial.polynomial.polyval(patches.along, np.array(fit.shape.place_mm))
     moved = replace(camera, x_foot_mm=fit.shape.foot_mm)

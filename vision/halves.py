@@ -10,10 +10,11 @@ import os
 import sys
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 Item = TypeVar("Item")
@@ -24,7 +25,27 @@ Result = TypeVar("Result")
 class Halves:
     """Does work here, and every second piece of it in the other process, if there is one."""
 
-    other: ProcessPoolExecutor | None
+    other: ProcessPoolExecutor | None = None
+
+    def aside(self, work: Callable[[Item], Result], item: Item) -> Callable[[], Result]:
+        """Begin `work`, which must not use OpenCV, in the other process; return what waits for the result.
+
+        Without another process the work is done by whoever asks for its result.
+        """
+        if self.other is None:
+            return lambda: work(item)
+        try:
+            promised = self._submit(work, item)
+        except (BrokenProcessPool, OSError):
+            return lambda: work(item)
+
+        def result() -> Result:
+            try:
+                return promised.result()
+            except (BrokenProcessPool, OSError):
+                return work(item)
+
+        return result
 
     def map(self, work: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
         """Return the results of `work`, which must not use OpenCV, for every item, in order."""
@@ -32,16 +53,23 @@ class Halves:
         if self.other is None or not theirs:
             return [work(item) for item in items]
         try:
-            with warnings.catch_warnings():
-                # Python warns of forking beside other threads, whose locks stay locked in the child: OpenCV's may.
-                warnings.simplefilter("ignore", DeprecationWarning)
-                promised = self.other.submit(_each, work, theirs)
+            promised = self._submit(partial(_each, work), theirs)
             results = [work(item) for item in items[::2]]
             for at, result in enumerate(promised.result()):
                 results.insert(2 * at + 1, result)
         except (BrokenProcessPool, OSError):  # no second process to be had, or it was ended, as for want of memory
             return [work(item) for item in items]
         return results
+
+    def _submit(self, work: Callable[[Item], Result], item: Item) -> Future[Result]:
+        assert self.other is not None
+        with warnings.catch_warnings():
+            # Python warns of forking beside other threads, whose locks stay locked in the child: OpenCV's may.
+            warnings.simplefilter("ignore", DeprecationWarning)
+            return self.other.submit(work, item)
+
+
+ALONE = Halves()
 
 
 def _each(work: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:

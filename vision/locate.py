@@ -15,6 +15,7 @@ from .blade_ends import find_face_ends
 from .comb import Comb, CombPrior, search_combs
 from .edge import FLOOR, Line, sample_strip
 from .findings import refusal
+from .halves import ALONE, Halves
 from .photo import FloatImage
 from .teeth import MAX_BEYOND, OUTER_BELOW_MM, fit_combs
 
@@ -115,7 +116,7 @@ class Located:
     upper: EdgeCurve | None = None
 
 
-def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior) -> Located:
+def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior, *, both: Halves = ALONE) -> Located:
     """Number the frets below the straightedge's edge.
 
     Parameters
@@ -126,6 +127,8 @@ def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior) -> Lo
         The lower edge, followed.
     prior
         Scale and scale length.
+    both
+        Who does the work.
 
     Raises
     ------
@@ -137,7 +140,7 @@ def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior) -> Lo
     x = columns_of(luminance, scale)
     rows = read_rows(luminance, edge.straight_on_y_px(x), x, px_per_mm=scale)
     span = edge.low_px - SPAN_MARGIN_MM * scale, edge.high_px + SPAN_MARGIN_MM * scale
-    fits = fit_combs(rows, search_combs(rows, prior, keep=4), prior, span_px=span)
+    fits = fit_combs(rows, search_combs(rows, prior, keep=4), prior, span_px=span, both=both)
     best = fits[0]
     if best.evidence < MIN_EVIDENCE or len(best.matched) < MIN_FRETS:
         raise refusal("no-crowns")

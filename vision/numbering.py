@@ -15,6 +15,7 @@ from .comb import Comb, CombPrior
 from .findings import refusal
 from .fret_ends import FretEnds
 from .guesses import VIEW_RANGE_MM, ScaleGuess, check_fine, focal_px, scale_guesses
+from .halves import ALONE, Halves
 from .locate import Located
 from .nut import find_nut
 from .photo import Photo
@@ -58,8 +59,10 @@ class Placed:
     anchor: str | None = None
 
 
-def place_frets(seen: Survey, numbering: Numbering, *, height_mm: float | None, thickness_mm: float) -> Placed:
-    """Find the straightedge's edge and the frets under it, and number them.
+def place_frets(
+    seen: Survey, numbering: Numbering, *, height_mm: float | None, thickness_mm: float, both: Halves = ALONE
+) -> Placed:
+    """Find the straightedge's edge and the frets under it, and number them; `both` do the work.
 
     Raises
     ------
@@ -75,7 +78,7 @@ def place_frets(seen: Survey, numbering: Numbering, *, height_mm: float | None, 
     guesses = scale_guesses(seen, height_mm=height_mm)
     check_fine(max(guess.px_per_mm for guess in guesses))
     guesses = [guess for guess in guesses if guess.is_fine]
-    found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
+    found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm, thickness_mm=thickness_mm, both=both)
     camera = _camera(photo, found, thickness_mm=thickness_mm)
     nut = find_nut(photo.luminance, found.edge, camera, found.matched)
     if numbering.scale_length_mm is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 
@@ -15,7 +16,7 @@ from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contac
 
 from .calibrate import Numbering, settle_scale
 from .camera import BoardCamera
-from .chamfer import read_bend
+from .chamfer import ExtraBend, Windows, read_bend, windows_along
 from .comb import MAX_FRET
 from .contact import touching_mm
 from .crowns import measure_crowns
@@ -23,8 +24,9 @@ from .end_heights import read_heights, with_ends
 from .feet import Feet, find_feet
 from .findings import refusal, warning
 from .guesses import check_fine, focal_px
+from .halves import Halves, halves
 from .joined import Joined
-from .lens import Straightened, straighten, under_straight
+from .lens import straighten, under_straight
 from .locate import EdgeCurve, Located
 from .measure import MeasureSettings
 from .numbering import Placed, place_frets
@@ -52,10 +54,15 @@ MIN_DEPTH_MM = 1.2
 
 def measure_surveyed(seen: Survey, settings: MeasureSettings) -> Measurement:
     """Measure relief in a photo already looked over; raises what `measure_photo` does, but for files."""
+    with halves() as both:
+        return _measure(seen, settings, both)
+
+
+def _measure(seen: Survey, settings: MeasureSettings, both: Halves) -> Measurement:
     photo, height_mm = seen.photo, settings.straightedge_height_mm
     thickness_mm = settings.straightedge_thickness_mm or DEFAULT_THICKNESS_MM
     numbering = Numbering(settings.scale_length_mm, settings.nut, settings.first_fret)
-    placed = place_frets(seen, numbering, height_mm=height_mm, thickness_mm=thickness_mm)
+    placed = place_frets(seen, numbering, height_mm=height_mm, thickness_mm=thickness_mm, both=both)
     found = placed.found
     _check_count(found)
     camera = placed.camera
@@ -71,6 +78,7 @@ def measure_surveyed(seen: Survey, settings: MeasureSettings) -> Measurement:
     placed = replace(placed, found=found)
     slit = read_slit(photo.luminance, found.edge, camera)
     _check_light(slit, scale.px_per_mm)
+    bends = _begin_bends(photo, found, slit, camera, both)
     position = fret_position_mm(frets.astype(np.float64), camera.comb.scale_length_mm)
     crowns = measure_crowns(
         photo.luminance,
@@ -81,9 +89,12 @@ def measure_surveyed(seen: Survey, settings: MeasureSettings) -> Measurement:
         position_mm=position,
         thickness_mm=thickness_mm,
         board_radius_mm=settings.board_radius_mm,
+        both=both,
     )
     _check_depth(crowns.camera, position)
-    straight = _straighten(photo, found, slit, crowns.camera)
+    lower, upper = bends()
+    height_px = photo.facts.height_px
+    straight = straighten(found.edge, found.upper, crowns.camera, height_px, fitted=lower, upper_fitted=upper)
     crowns = under_straight(crowns, found.edge, straight.edge)
     edge = straight.edge
     placed = replace(placed, found=replace(found, edge=edge))
@@ -140,13 +151,21 @@ def _check_light(slit: SlitLight, px_per_mm: float) -> None:
         raise refusal("low-contrast", f"{slit.contrast:.0%}")
 
 
-def _straighten(photo: Photo, found: Located, slit: SlitLight, camera: BoardCamera) -> Straightened:
-    """Return the lower edge as a straight one is seen, by the light about both edges' chamfers."""
+def _begin_bends(
+    photo: Photo, found: Located, slit: SlitLight, camera: BoardCamera, both: Halves
+) -> Callable[[], list[ExtraBend | None]]:
+    """Begin to read how both edges bend by the light about their chamfers; return what waits for both, lower first."""
     edge, scale = found.edge, camera.comb.px_per_mm
     _, fret_px = camera.comb.frets(edge.low_px - MIRRORED_MM * scale, edge.high_px + MIRRORED_MM * scale)
-    read = partial(read_bend, photo.luminance, edge=edge, blur_px=slit.blur_px, px_per_mm=scale, fret_px=fret_px)
-    above = None if found.upper is None else read(found.upper, upper=True)
-    return straighten(edge, found.upper, camera, photo.facts.height_px, fitted=read(edge), upper_fitted=above)
+    cut = partial(windows_along, photo.luminance, edge=edge, px_per_mm=scale, fret_px=fret_px)
+    lower, upper = cut(edge), None if found.upper is None else cut(found.upper, upper=True)
+    return both.aside(partial(_bends, blur_px=slit.blur_px, px_per_mm=scale), (lower, upper))
+
+
+def _bends(seen: tuple[Windows | None, Windows | None], *, blur_px: float, px_per_mm: float) -> list[ExtraBend | None]:
+    return [
+        read_bend(w, blur_px=blur_px, px_per_mm=px_per_mm, upper=u) for w, u in zip(seen, (False, True), strict=True)
+    ]
 
 
 def _find_feet(photo: Photo, edge: EdgeCurve, slit: SlitLight, camera: BoardCamera, position_mm: Array) -> Feet | None:

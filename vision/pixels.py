@@ -10,7 +10,7 @@ import numpy as np
 from lightgap.neck.profile import Array
 
 from .camera import BoardCamera
-from .halves import halves
+from .halves import ALONE, Halves
 from .joint import PLACES, SHARED, JointFit, Prior, alike, fit_jointly
 from .locate import EdgeCurve
 from .patches import cut_patches, soften, undivided
@@ -74,6 +74,7 @@ def read_pixels(
     thickness_mm: float,
     board_radius_mm: float | None = None,
     dark: bool = False,
+    both: Halves = ALONE,
 ) -> tuple[JointFit, Patches, float]:
     """Explain the pixels of all frets: coarse search, softened picture, sharp one, then with levels alike.
 
@@ -96,11 +97,10 @@ def read_pixels(
         lip_mm=float(prior.mean[11]),
     )
     rough, plain = soften(patches, SOFT_PX / 2), undivided(patches)
-    with halves() as both:
-        starts = search_starts(soften(patches, SOFT_PX, step=3), begin, prior, both=both)[:ROUGH_STARTS]
-        tried = both.map(partial(_followed, rough, prior), starts)
-        tried.sort(key=lambda t: t.cost)
-        tried = both.map(partial(_sharpened, plain, prior), tried[:STARTS])
+    starts = search_starts(soften(patches, SOFT_PX, step=3), begin, prior, both=both)[:ROUGH_STARTS]
+    tried = both.map(partial(_followed, rough, prior), starts)
+    tried.sort(key=lambda t: t.cost)
+    tried = both.map(partial(_sharpened, plain, prior), tried[:STARTS])
     tried.sort(key=lambda t: t.cost)
     sharp = tried[0]
     shared = alike(sharp, plain, sharp.gap_mm)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import product
 
 import numpy as np
@@ -14,6 +15,7 @@ from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 
 from .comb import Comb, CombMatch, CombPrior, FretRows, half_nut_mm
+from .halves import ALONE, Halves
 
 # What is known beforehand of camera and board: a phone held roughly square on, its lens, a board's taper, and how far a
 # fret's glow stands to the side the light comes from (within its foot). Common practice, no published source.
@@ -109,7 +111,12 @@ class _Rows:
 
 
 def fit_combs(
-    rows: FretRows, matches: list[CombMatch], prior: CombPrior, *, span_px: tuple[float, float]
+    rows: FretRows,
+    matches: list[CombMatch],
+    prior: CombPrior,
+    *,
+    span_px: tuple[float, float],
+    both: Halves = ALONE,
 ) -> list[TeethFit]:
     """Fit every comb, and its neighbours in numbering, to the single frets found; most evidence first.
 
@@ -126,31 +133,38 @@ def fit_combs(
         Scale with its uncertainty.
     span_px
         Columns between which the straightedge was seen.
+    both
+        Who does the work.
     """
     scale = prior.px_per_mm
     peaks = _Rows(
         find_peaks_px(rows.crowns, rows.step_px, 0.25 * scale, scale),
         tuple(find_peaks_px(band, rows.step_px, 0.5 * scale, scale) for band in rows.ends),
     )
-    fits: list[TeethFit] = []
-    for i, match in enumerate(matches):
-        # Which band holds the fret ends, and how far off they stand, is a guess of the search: the likeliest comb tries
-        # them all.
-        bands = range(len(rows.ends)) if i == 0 else (match.band,)
-        starts = [match]
-        if i == 0:
-            combs = match.comb, replace(match.comb, yaw=0.0, k1=0.0)
-            nears = match.near_mm, half_nut_mm(prior.scale_length_mm)
-            starts = [replace(match, comb=comb, near_mm=near) for comb, near in product(combs, nears)]
-        tried = [_fit(peaks, replace(start, band=band), prior, span_px) for band, start in product(bands, starts)]
-        fit = _of_one_place(tried)
-        fits.append(fit)
-        refined = replace(match, comb=fit.comb, near_mm=max(fit.near_mm, 0.0), band=fit.band)
-        fits += [_fit(peaks, replace(refined, comb=c), prior, span_px) for c in _renumbered(fit.comb, prior)]
+    fit = partial(_fit, peaks, prior=prior, span_px=span_px)
+    starts = [_starts(match, rows, prior) if i == 0 else [match] for i, match in enumerate(matches)]
+    tried = iter(both.map(fit, [start for of_match in starts for start in of_match]))
+    firsts = [_of_one_place([next(tried) for _ in of_match]) for of_match in starts]
+    nexts = [
+        replace(match, comb=comb, near_mm=max(first.near_mm, 0.0), band=first.band)
+        for match, first in zip(matches, firsts, strict=True)
+        for comb in _renumbered(first.comb, prior)
+    ]
+    fits = [*firsts, *both.map(fit, nexts)]
     kept = _distinct(fits)
     if len(kept) < 2 or kept[0].evidence - kept[1].evidence > CLOSE:
         return kept
-    return _looked_at_again(kept, lambda match: _fit(peaks, match, prior, span_px, well=WELL_PLACED))
+    return _looked_at_again(kept, partial(fit, well=WELL_PLACED))
+
+
+def _starts(match: CombMatch, rows: FretRows, prior: CombPrior) -> list[CombMatch]:
+    """Return where to begin with the likeliest comb: which band holds the fret ends, and how far off, was a guess."""
+    combs = match.comb, replace(match.comb, yaw=0.0, k1=0.0)
+    nears = match.near_mm, half_nut_mm(prior.scale_length_mm)
+    return [
+        replace(match, comb=comb, near_mm=near, band=band)
+        for band, comb, near in product(range(len(rows.ends)), combs, nears)
+    ]
 
 
 def _looked_at_again(fits: list[TeethFit], fit: Callable[[CombMatch], TeethFit]) -> list[TeethFit]:
@@ -220,7 +234,7 @@ def _near_prior(near_mm: float, scale_length_mm: float) -> tuple[float, float]:
 
 
 def _fit(
-    peaks: _Rows, match: CombMatch, prior: CombPrior, span_px: tuple[float, float], *, well: float = 1.0
+    peaks: _Rows, match: CombMatch, *, prior: CombPrior, span_px: tuple[float, float], well: float = 1.0
 ) -> TeethFit:
     """Fit place, scale, yaw, distortion, fret ends and the glow's shift, robustly, re-choosing the peaks each round.
 

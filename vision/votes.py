@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from itertools import product
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from lightgap.neck.profile import Array
 
 from .camera import BoardCamera
+from .halves import ALONE, Halves
 from .locate import EdgeCurve
 from .outline import Outline, mirrored_rim, outline_drop
 from .photo import FloatImage
@@ -122,7 +124,7 @@ def _votes(board: Board, outline: Outline, extrema: Extrema, tolerance_mm: float
     return out
 
 
-def search_shape(board: Board, extrema: Extrema) -> tuple[Outline, Array, Array]:
+def search_shape(board: Board, extrema: Extrema, *, both: Halves = ALONE) -> tuple[Outline, Array, Array]:
     """Try coarse shared shapes; return the best with each fret's trial gap and its vote strength.
 
     One sign of light step is taken for the whole photo when it explains more than half again as much as the other;
@@ -130,21 +132,28 @@ def search_shape(board: Board, extrema: Extrema) -> tuple[Outline, Array, Array]
     """
     elevations = (0.0,) if board.outer else (-0.02, 0.0, 0.02, 0.04)
     radii: tuple[float, ...] = (320.0,) if board.outer else (200.0, 300.0, 500.0, 5000.0)
-    best: tuple[float, Outline, Array] | None = None
-    shifts = np.array([0.0]) if board.outer else np.arange(-0.9, 0.91, 0.3)
-    for shift, elevation, radius in product(shifts, elevations, radii):
-        outline = Outline(0.75, 1 / radius, elevation, float(shift))
-        votes = _votes(board, outline, extrema, 0.035)
-        total = votes.max(axis=2).sum(axis=0)
-        clear = total.max() > 1.5 * total.min()
-        curve = votes[:, int(total.argmax())] if clear else votes.sum(axis=1)
-        score = float(curve.max(axis=1).sum()) * (1.0 if clear else 0.75)
-        if best is None or score > best[0]:
-            best = (score, outline, curve)
-    assert best is not None
-    _, outline, curve = best
+    shifts = (0.0,) if board.outer else tuple(np.arange(-0.9, 0.91, 0.3).tolist())
+    shapes = [
+        Outline(0.75, 1 / radius, elevation, shift) for shift, elevation, radius in product(shifts, elevations, radii)
+    ]
+    score = both.map(partial(_score, board, extrema), shapes)
+    outline = shapes[int(np.argmax(score))]
+    curve, _ = _curve(board, extrema, outline)
     chosen = smooth_path(curve)
     return outline, TRIAL_GAPS_MM[chosen], curve[np.arange(len(chosen)), chosen]
+
+
+def _curve(board: Board, extrema: Extrema, outline: Outline) -> tuple[Array, bool]:
+    """Return the (frets, trial gaps) votes for a shape, of the clearer sign of step or of both, and whether one was."""
+    votes = _votes(board, outline, extrema, 0.035)
+    total = votes.max(axis=2).sum(axis=0)
+    clear = bool(total.max() > 1.5 * total.min())
+    return (votes[:, int(total.argmax())] if clear else votes.sum(axis=1)), clear
+
+
+def _score(board: Board, extrema: Extrema, outline: Outline) -> float:
+    curve, clear = _curve(board, extrema, outline)
+    return float(curve.max(axis=1).sum()) * (1.0 if clear else 0.75)
 
 
 def smooth_path(curve: Array) -> NDArray[np.intp]:

@@ -13,7 +13,7 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 
 from lightgap.neck.profile import Array
-from lightgap.vision.chamfer import ExtraBend, read_bend
+from lightgap.vision.chamfer import ExtraBend, read_bend, windows_along
 from lightgap.vision.lens import U_UPPER_PX
 from lightgap.vision.locate import EdgeCurve, track_edge
 from lightgap.vision.photo import FloatImage
@@ -66,7 +66,8 @@ MIRRORS = {
 
 
 def read(picture: FloatImage, edge: EdgeCurve, frets: Array = FRETS_PX) -> ExtraBend | None:
-    return read_bend(picture, edge, edge, blur_px=SEEN_PX, px_per_mm=PX_PER_MM, fret_px=frets)
+    seen = windows_along(picture, edge, edge, px_per_mm=PX_PER_MM, fret_px=frets)
+    return read_bend(seen, blur_px=SEEN_PX, px_per_mm=PX_PER_MM)
 
 
 @pytest.mark.parametrize("bend_px", [-0.6, 0.0, 0.4])
@@ -105,7 +106,8 @@ def test_a_card_before_the_upper_border_does_not_bend_it() -> None:
     picture = strip(MIRRORS["something dark"], bend_px=0.3, noise=0.01)[::-1].copy()
     picture[:, 1300:2200] = 0.4 + 0.3 * np.linspace(0, 1, HEIGHT_PX, dtype=np.float32)[:, None]
     border = level(HEIGHT_PX - 1 - ROW_PX, -1)
-    got = read_bend(picture, border, border, blur_px=SEEN_PX, px_per_mm=PX_PER_MM, fret_px=FRETS_PX, upper=True)
+    seen = windows_along(picture, border, border, px_per_mm=PX_PER_MM, fret_px=FRETS_PX, upper=True)
+    got = read_bend(seen, blur_px=SEEN_PX, px_per_mm=PX_PER_MM, upper=True)
     assert got is not None
     assert abs(got.more_px + 0.3) < 2.6 * got.u_px  # k = 2.6, as above; downwards positive
     assert got.u_px < U_UPPER_PX  # of one that was only followed
@@ -143,5 +145,5 @@ def test_too_little_of_a_border_tells_nothing() -> None:
     assert read(picture, edge, np.arange(0.0, WIDTH_PX, 20.0)) is None  # two millimetres apart: no window is clear
     assert read(picture, replace(edge, high_px=edge.low_px + 30)) is None
     stub = replace(edge, high_px=edge.low_px + 30)  # an upper border of which hardly any is seen
-    beside = dict(blur_px=SEEN_PX, px_per_mm=PX_PER_MM, fret_px=FRETS_PX)
-    assert read_bend(picture, stub, edge, upper=True, **beside) is None
+    assert windows_along(picture, stub, edge, px_per_mm=PX_PER_MM, fret_px=FRETS_PX, upper=True) is None
+    assert read_bend(None, blur_px=SEEN_PX, px_per_mm=PX_PER_MM) is None
