@@ -22,7 +22,7 @@ from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, below_border, find_uppers, 
 from .locate import EdgeCurve, Located, follow_edge, number_frets
 from .photo import FloatImage, Photo
 from .strings import strings_before
-from .turn import turn_by_edges
+from .turn import parallel_by_turn, with_turn
 from .types import Scale, ScaleCheck
 
 # Of a scale by the frets, beside what the fit says: glow and smear of the crowns, and a scale length good to 0.2 %.
@@ -115,7 +115,7 @@ def locate_scaled(
     if found:
         best = max(found, key=lambda f: f.evidence)
         try:
-            upper = parallel_border(edge, framed.borders, best.comb)
+            best, upper = _parallel(photo.luminance, framed, best)
             if upper is not None and not is_numbered(best, numbering):
                 best = numbered_by_turn(photo.luminance, edge, upper, best, framed.prior)
             return _bounded(photo.luminance, best, upper), guess
@@ -130,6 +130,17 @@ def locate_scaled(
     if guess.source is None and not guess.by_frets and trouble.code == "no-crowns":
         raise refusal("no-straightedge")  # the scale came from two edges taken for the straightedge's
     raise trouble
+
+
+def _parallel(luminance: FloatImage, framed: _Framed, located: Located) -> tuple[Located, EdgeCurve | None]:
+    """Return the frets and the upper edge that runs parallel with the lower one, by them or by the turn it shows."""
+    try:
+        return located, parallel_border(framed.edge, framed.borders, located.comb)
+    except Refusal:
+        by_turn = parallel_by_turn(luminance, framed.edge, framed.borders, located, framed.prior)
+        if by_turn is None:
+            raise
+        return by_turn
 
 
 def _parallel_edge(luminance: FloatImage, framed: _Framed, comb: Comb, face: Face) -> Located | None:
@@ -347,19 +358,11 @@ def numbered_by_turn(
 
     Parameters
     ----------
-    luminance
-        (height, width) linear light.
-    edge, upper
-        The straightedge's edges, parallel by what was located.
-    located
-        As numbered without.
-    prior
-        Scale.
+    luminance, edge, upper, located, prior
+        As for `with_turn`, the edges parallel by what was located.
     """
-    turn = turn_by_edges(edge, upper, located.comb, len(luminance))
-    try:
-        again = number_frets(luminance, edge, replace(prior, scale_length_mm=located.comb.scale_length_mm, turn=turn))
-    except Refusal:
+    again = with_turn(luminance, edge, upper, located, prior)
+    if again is None:
         return located
     # Beside the line or half a board before it: where that changes, the frets may still be their neighbours.
     outer = located.beside_outer or again.beside_outer

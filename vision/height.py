@@ -125,11 +125,16 @@ def parallel_border(edge: EdgeCurve, borders: tuple[EdgeCurve, ...], comb: Comb)
     """
     if not borders:
         return None
-    off_mm, nearest = min(((not_parallel_mm(edge, border, comb), border) for border in borders), key=lambda b: b[0])
+    off_mm, nearest = nearest_parallel(edge, borders, comb)
     if off_mm > MAX_NOT_PARALLEL_MM:
         off = f"{off_mm:.1f} mm from end to end"
         raise refusal("no-straightedge", f"the lower edge followed is not parallel with the upper one, {off}")
     return nearest
+
+
+def nearest_parallel(edge: EdgeCurve, borders: tuple[EdgeCurve, ...], comb: Comb) -> tuple[float, EdgeCurve]:
+    """Return the border that runs most nearly parallel with the lower edge, after by how much it does not, in mm."""
+    return min(((not_parallel_mm(edge, border, comb), border) for border in borders), key=lambda b: b[0])
 
 
 def below_border(border: EdgeCurve, comb: Comb, height_mm: float) -> EdgeCurve:

@@ -211,7 +211,7 @@ def test_the_edges_turn_numbers_frets_where_the_odds_are_then_clear(
         asked.append(prior.turn)
         return after
 
-    monkeypatch.setattr("lightgap.vision.calibrate.number_frets", number)
+    monkeypatch.setattr("lightgap.vision.turn.number_frets", number)
     upper = replace(edge, coefficients=np.array([-8.0, 100.0]))  # 300 px over the lower one, and 8 each way at its ends
     got = numbered_by_turn(np.zeros((600, 1600), np.float32), edge, upper, before, CombPrior(12.0, 648.0, 1600.0))
     assert got == (after if sure else before)

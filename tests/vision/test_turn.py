@@ -8,10 +8,11 @@ import cv2
 import numpy as np
 import pytest
 
+from lightgap.neck.errors import Refusal
 from lightgap.vision.camera import fit_camera
-from lightgap.vision.comb import Comb, EdgeTurn
-from lightgap.vision.locate import EdgeCurve
-from lightgap.vision.turn import turn_by_edges
+from lightgap.vision.comb import Comb, CombPrior, EdgeTurn
+from lightgap.vision.locate import EdgeCurve, Located
+from lightgap.vision.turn import parallel_by_turn, turn_by_edges
 
 MIDDLE_PX, FOCAL_PX, HEIGHT_PX, DISTANCE_MM = 2000.0, 4800.0, 1500, 400.0
 LINE = Comb(1, 0.0, FOCAL_PX / DISTANCE_MM, 0.0, 0.0, 0.0, MIDDLE_PX, FOCAL_PX, 648.0)
@@ -66,3 +67,33 @@ def test_a_camera_of_which_frets_tell_nothing_is_turned_as_the_edges_have_it(k1:
         even, edge, comb, u_scale=0.02, beside_outer=False, thickness_mm=3.0, turn=EdgeTurn(0.01, k1, 0.001)
     )
     assert camera.comb.yaw == pytest.approx(0.01 + k1 * camera.comb.k1, abs=2e-4)
+
+
+@pytest.mark.parametrize(
+    ("askew_mm", "evidence", "parallel"),
+    [(0.55, 31.0, True), (0.55, 29.0, False), (0.7, 40.0, False), (0.55, None, False)],
+    ids=["borne out", "borne out less", "too far off", "no frets"],
+)
+def test_edges_are_parallel_by_a_turn_that_the_frets_bear_out(
+    monkeypatch: pytest.MonkeyPatch, askew_mm: float, evidence: float | None, *, parallel: bool
+) -> None:
+    """The frets alone have the camera square on; seen turned, both edges are one height apart all along."""
+    tilt, height_mm = askew_mm / 30.0 / 2 * DISTANCE_MM / 150.0, 30.0  # of the height, from one end to the other
+    lower, upper = (seen(h, tilt=tilt, k1=0.0) for h in (-5.0, height_mm - 5.0))
+    before = Located(lower, LINE, (3, 4, 5), 30.0, 20.0)
+
+    def number(_: np.ndarray, edge: EdgeCurve, prior: CombPrior) -> Located:
+        if evidence is None:
+            raise Refusal("no-crowns", "none")
+        assert prior.turn is not None
+        return Located(edge, replace(LINE, yaw=prior.turn.yaw), (3, 4, 5), evidence, 20.0)
+
+    monkeypatch.setattr("lightgap.vision.turn.number_frets", number)
+    picture = np.zeros((HEIGHT_PX, 4000), np.float32)
+    got = parallel_by_turn(picture, lower, (upper,), before, CombPrior(12.0, 648.0, FOCAL_PX))
+    if not parallel:
+        assert got is None
+        return
+    assert got is not None
+    assert got[0].evidence == evidence
+    assert got[1] is upper
