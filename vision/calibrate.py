@@ -115,7 +115,7 @@ def locate_scaled(
     if found:
         best = max(found, key=lambda f: f.evidence)
         try:
-            best, upper = _parallel(photo.luminance, framed, best)
+            best, upper = _parallel(photo.luminance, edge, framed.borders, best, framed.prior)
             if upper is not None and not is_numbered(best, numbering):
                 best = numbered_by_turn(photo.luminance, edge, upper, best, framed.prior)
             return _bounded(photo.luminance, best, upper), guess
@@ -132,12 +132,14 @@ def locate_scaled(
     raise trouble
 
 
-def _parallel(luminance: FloatImage, framed: _Framed, located: Located) -> tuple[Located, EdgeCurve | None]:
+def _parallel(
+    luminance: FloatImage, edge: EdgeCurve, borders: tuple[EdgeCurve, ...], located: Located, prior: CombPrior
+) -> tuple[Located, EdgeCurve | None]:
     """Return the frets and the upper edge that runs parallel with the lower one, by them or by the turn it shows."""
     try:
-        return located, parallel_border(framed.edge, framed.borders, located.comb)
+        return located, parallel_border(edge, borders, located.comb)
     except Refusal:
-        by_turn = parallel_by_turn(luminance, framed.edge, framed.borders, located, framed.prior)
+        by_turn = parallel_by_turn(luminance, edge, borders, located, prior)
         if by_turn is None:
             raise
         return by_turn
@@ -152,7 +154,7 @@ def _parallel_edge(luminance: FloatImage, framed: _Framed, comb: Comb, face: Fac
             rise = rise_px(edge, border, (luminance.shape[1] - 1) / 2)
             prior = sharpened(replace(framed.bare, scale_length_mm=comb.scale_length_mm), (rise,), face)
             located = number_frets(luminance, edge, prior)
-            found.append(_bounded(luminance, located, parallel_border(edge, (border,), located.comb)))
+            found.append(_bounded(luminance, *_parallel(luminance, edge, (border,), located, prior)))
         except Refusal:
             continue
     return max(found, key=lambda f: f.evidence, default=None)
