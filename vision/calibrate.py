@@ -92,17 +92,7 @@ def locate_scaled(
         first_fret=numbering.first_fret if numbering.scale_length_mm else None,
         uncounted=numbering.uncounted,
     )
-    candidates: list[Candidate] = []
-    sources: dict[tuple[float, Line], ScaleGuess] = {}
-    for guess in guesses:
-        scale = _at_line(guess, focal_px(photo), thickness_mm)
-        mine = _candidates(photo, guess, replace(prior, px_per_mm=scale), height_mm)
-        sources |= {(scale, candidate.line): guess for candidate in mine}
-        candidates += mine
-    fretted = with_frets(photo.luminance, candidates, prior)
-    if not fretted or fretted[0].match is None or fretted[0].match.comb.score < MIN_COMB_SCORE:
-        raise refusal("no-crowns" if height_mm is None else "no-straightedge")
-    framed = _frame(photo, fretted, sources, prior, height_mm=height_mm, thickness_mm=thickness_mm)
+    framed = _framed_by(photo, guesses, prior, height_mm=height_mm, thickness_mm=thickness_mm)
     edge, guess = framed.edge, framed.guess
     found: list[Located] = []
     trouble: Refusal | None = None
@@ -112,21 +102,22 @@ def locate_scaled(
             found.append(number_frets(photo.luminance, edge, here, both=both))
         except Refusal as problem:
             trouble = trouble or problem
-    if found:
-        best = max(found, key=lambda f: f.evidence)
+    best = max(found, key=lambda f: f.evidence, default=None)
+    if best is not None:
         try:
             best, upper = _parallel(photo.luminance, edge, framed.borders, best, framed.prior)
             if upper is not None and not is_numbered(best, numbering):
                 best = numbered_by_turn(photo.luminance, edge, upper, best, framed.prior)
             return _bounded(photo.luminance, best, upper), guess
-        except Refusal:
-            if height_mm is None or guess.source is None:
-                raise
-            again = _parallel_edge(photo.luminance, framed, best.comb, Face(height_mm, thickness_mm))
-            if again is None:
-                raise
-            return again, guess
+        except Refusal as problem:
+            trouble = problem
     assert trouble is not None
+    # What was followed is bent, or not parallel with the upper edge: it went over to a string, or to the board.
+    if height_mm is not None and guess.source is not None and (best is not None or trouble.code == "no-straightedge"):
+        comb = best.comb if best is not None else framed.comb
+        again = _parallel_edge(photo.luminance, framed, comb, Face(height_mm, thickness_mm))
+        if again is not None:
+            return again, guess
     if guess.source is None and not guess.by_frets and trouble.code == "no-crowns":
         raise refusal("no-straightedge")  # the scale came from two edges taken for the straightedge's
     raise trouble
@@ -178,6 +169,8 @@ class _Framed:
         What may be the upper edge, followed.
     prior, bare
         With the straightedge's height read off the two edges taken in, and without.
+    comb
+        As searched along the line that led to the edge.
     """
 
     edge: EdgeCurve
@@ -185,6 +178,30 @@ class _Framed:
     prior: CombPrior
     bare: CombPrior
     guess: ScaleGuess
+    comb: Comb
+
+
+def _framed_by(
+    photo: Photo, guesses: list[ScaleGuess], prior: CombPrior, *, height_mm: float | None, thickness_mm: float
+) -> _Framed:
+    """Find the likeliest lower edge under the scale guesses, and what is known of it.
+
+    Raises
+    ------
+    Refusal
+        `no-straightedge`, `no-crowns`, and what following an edge raises.
+    """
+    candidates: list[Candidate] = []
+    sources: dict[tuple[float, Line], ScaleGuess] = {}
+    for guess in guesses:
+        scale = _at_line(guess, focal_px(photo), thickness_mm)
+        mine = _candidates(photo, guess, replace(prior, px_per_mm=scale), height_mm)
+        sources |= {(scale, candidate.line): guess for candidate in mine}
+        candidates += mine
+    fretted = with_frets(photo.luminance, candidates, prior)
+    if not fretted or fretted[0].match is None or fretted[0].match.comb.score < MIN_COMB_SCORE:
+        raise refusal("no-crowns" if height_mm is None else "no-straightedge")
+    return _frame(photo, fretted, sources, prior, height_mm=height_mm, thickness_mm=thickness_mm)
 
 
 def _frame(
@@ -198,6 +215,7 @@ def _frame(
 ) -> _Framed:
     """Follow the likeliest lower edge, and the upper one where the straightedge's height is known."""
     best = fretted[0]
+    assert best.match is not None
     guess = sources[best.px_per_mm, best.line]
     if guess.upper is not None and height_mm is not None:
         _check_no_string(fretted, photo.luminance)
@@ -205,23 +223,24 @@ def _frame(
         guess = replace(guess, tied=is_tied(fretted, photo.luminance))
         scale = _at_line(guess, focal_px(photo), thickness_mm)
         told = replace(prior, px_per_mm=scale, u_scale=guess.u_relative)
-        return _Framed(edge, (border,), told, told, guess)
+        return _Framed(edge, (border,), told, told, guess, best.match.comb)
     seen = height_mm is not None and not out_of_picture(best.line, height_mm * best.px_per_mm)
     if guess.source is not None and seen:
         best = likeliest(fretted, photo.luminance)
         guess = sources[best.px_per_mm, best.line]
     here = replace(prior, px_per_mm=best.px_per_mm, u_scale=guess.u_relative)
     assert best.match is not None
-    edge = follow_edge(photo.luminance, best.line, best.match.comb, best.px_per_mm)
+    comb = best.match.comb
+    edge = follow_edge(photo.luminance, best.line, comb, best.px_per_mm)
     if guess.source is None or height_mm is None:
-        return _Framed(edge, (), here, here, guess)
+        return _Framed(edge, (), here, here, guess, comb)
     lines = beside(list(guess.lines), photo.luminance, guess.source.outline_px) if seen else []
     uppers = find_uppers(photo.luminance, lines, edge, here)
     if uppers.rises_px:
         sharp = sharpened(here, uppers.rises_px, Face(height_mm, thickness_mm))
-        return _Framed(edge, uppers.borders, sharp, here, guess)
+        return _Framed(edge, uppers.borders, sharp, here, guess, comb)
     alone = replace(here, u_scale=U_REFERENCE_ALONE)
-    return _Framed(edge, (), alone, alone, replace(guess, height_unseen=True))
+    return _Framed(edge, (), alone, alone, replace(guess, height_unseen=True), comb)
 
 
 def _check_no_string(fretted: list[Candidate], luminance: FloatImage) -> None:
