@@ -95,8 +95,7 @@ def _rival_reach(depth: Array, relief: float, *, expanded: float) -> float:
     if not len(other):
         return 0.0
     rival = float(np.abs(other).max())
-    # Were the other the deeper one in truth, both would most likely be as deep as their mean, as read equally well.
-    return abs(relief) + (abs(relief) + rival) / 2 if abs(relief) - rival < expanded else 0.0
+    return abs(relief) + rival if abs(relief) - rival < expanded else 0.0
 
 
 def _chord_indices(profile: GapProfile, chord: tuple[int, int]) -> tuple[int, int]:

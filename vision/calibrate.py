@@ -112,8 +112,9 @@ def locate_scaled(
         except Refusal as problem:
             trouble = problem
     assert trouble is not None
+    bent = trouble.code == "no-straightedge" and numbering.scale_length_mm is not None
     # What was followed is bent, or not parallel with the upper edge: it went over to a string, or to the board.
-    if height_mm is not None and guess.source is not None and (best is not None or trouble.code == "no-straightedge"):
+    if height_mm is not None and guess.source is not None and (best is not None or bent):
         comb = best.comb if best is not None else framed.comb
         again = _parallel_edge(photo.luminance, framed, comb, Face(height_mm, thickness_mm))
         if again is not None:
@@ -383,7 +384,7 @@ def numbered_by_turn(
         As for `with_turn`, the edges parallel by what was located.
     """
     again = with_turn(luminance, edge, upper, located, prior)
-    if again is None:
+    if again is None or again.evidence < located.evidence:  # a turn that the frets do not bear out is no camera's
         return located
     # Beside the line or half a board before it: where that changes, the frets may still be their neighbours.
     outer = located.beside_outer or again.beside_outer

@@ -144,7 +144,7 @@ def fit_camera(
     thickness_mm
         Of the straightedge: its face mirrors the frets.
     turn
-        As both edges of the straightedge show it; None where the upper one was not seen.
+        As both edges of the straightedge show it; None where it is not to count, or the upper one was not seen.
     """
     behind_mm = GLOW_BEHIND_MM - thickness_mm / 2
     numbers, columns = comb.frets(edge.low_px - 2, edge.high_px + 2)

@@ -30,7 +30,7 @@ class Halves:
     def aside(self, work: Callable[[Item], Result], item: Item) -> Callable[[], Result]:
         """Begin `work`, which must not use OpenCV, in the other process; return what waits for the result.
 
-        Without another process the work is done by whoever asks for its result.
+        Without another process the work is done by whoever asks for its result; what it raises is raised then.
         """
         if self.other is None:
             return lambda: work(item)

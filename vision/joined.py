@@ -153,8 +153,9 @@ def join(
     in_doubt = tuple(frets[read[kept][(off & feet.seen[read] & feet.is_sure)[kept]]].tolist())
     apart, given = apart[kept], crowns.only(kept)
     if np.isfinite(apart).sum() < MIN_JOINED:
-        here = np.ix_(kept, kept)
-        alone = _as_read(given, own_u_mm[kept] / wide, covariance_mm2[here] / wide**2, u_edge_px)
+        doubted = np.where(np.isin(frets[read[kept]], in_doubt), U_UNBORNE_MM, 0.0)
+        told_mm2 = covariance_mm2[np.ix_(kept, kept)] / wide**2 + np.diag(doubted**2)
+        alone = _as_read(given, np.hypot(own_u_mm[kept] / wide, doubted), told_mm2, u_edge_px)
         return replace(alone, off_feet=off_feet, without_foot=without_foot, in_doubt=in_doubt)
     level_mm = feet.below_mm[unread] - fall[unread] - float(np.nanmedian(apart))
     whole, order = _with_unread(given, frets[unread], position_mm[unread], level_mm)

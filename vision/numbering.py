@@ -109,8 +109,8 @@ def _where(nut: int) -> str:
 
 
 def _camera(photo: Photo, found: Located, *, thickness_mm: float) -> BoardCamera:
-    # Beside the outer string the crisp row of ends tells the camera's place, as it is needed there: with the turn too the
-    # foot is twice as sure, the relief no surer, and of 167 own renders 5 fewer are measured.
+    # Beside the outer string the row of ends tells the camera's place as far as it is needed: with the turn the foot is
+    # twice as sure, the relief no surer, and 5 of 167 own renders fewer are measured.
     upper = None if found.beside_outer else found.upper
     turn = None if upper is None else turn_by_edges(found.edge, upper, found.comb, photo.facts.height_px)
     return fit_camera(

@@ -122,7 +122,7 @@ def _measure(seen: Survey, settings: MeasureSettings, both: Halves) -> Measureme
     detail += [f"{hidden} of them behind strings"] if hidden else []
     detail += [f"{joined.off_feet} of them off their feet"] if joined.off_feet else []
     detail += [f"{joined.without_foot} of them at an end that no foot bears out"] if joined.without_foot else []
-    shift = profile.frets[0] - joined.crowns.crowns[0].fret
+    shift = 1 - joined.crowns.crowns[0].fret if profile.numbers_relative else 0
     detail += [f"by their feet: {', '.join(str(f + shift) for f in joined.by_foot)}"] if joined.by_foot else []
     warnings += [warning("crowns-left-out", ", ".join(detail))] if missing else []
     in_doubt = ", ".join(str(f + shift) for f in joined.in_doubt)

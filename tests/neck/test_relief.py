@@ -212,8 +212,7 @@ def test_a_fret_read_in_doubt_that_would_turn_the_relief_s_sign_is_covered() -> 
     assert 1.2 < low / u[3] < 1.8
     relief = compute_relief(profile)
     assert relief.relief_mm < 0
-    # Were it the deeper one, both would be about as deep as their mean.
-    assert relief.relief_mm + relief.U_mm == pytest.approx((low - relief.relief_mm) / 2, rel=0.01)
+    assert relief.relief_mm + relief.U_mm > 0.99 * low
 
 
 def test_the_lesser_lobe_of_an_s_is_not_levelled() -> None:

@@ -90,3 +90,19 @@ def test_a_process_that_cannot_be_forked_is_done_without(monkeypatch: pytest.Mon
 def test_one_of_several_processes_takes_no_second() -> None:
     with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
         assert pool.submit(has_other, 0).result() is False
+
+
+@pytest.mark.parametrize("both", [Halves(None), None], ids=["alone", "two"])
+def test_what_is_begun_aside_is_had_when_asked_for(both: Halves | None) -> None:
+    with halves() as two:
+        who = both or two
+        result, broken = who.aside(square, 7), who.aside(inverse, 0)
+        assert result() == 49
+        with pytest.raises(ZeroDivisionError):
+            broken()
+
+
+@pytest.mark.skipif(not ON_TWO_CORES, reason="a second process needs Linux and a second core")
+def test_what_a_process_that_dies_was_to_do_aside_is_done_here() -> None:
+    with halves() as both:
+        assert both.aside(die_elsewhere, os.getpid())() == os.getpid()

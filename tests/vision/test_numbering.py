@@ -194,17 +194,23 @@ def test_fret_ends_are_numbered_by_clear_spacing_or_by_what_is_told(margin: floa
 
 
 @pytest.mark.parametrize(
-    ("outer_before", "outer_after", "odds", "sure"),
-    [(False, False, 3.9, False), (False, False, 4.1, True), (True, False, 8.9, False), (True, True, 9.1, True)],
+    ("outer_before", "outer_after", "evidence", "odds", "sure"),
+    [
+        (False, False, 31.0, 3.9, False),
+        (False, False, 31.0, 4.1, True),
+        (True, False, 31.0, 8.9, False),
+        (True, True, 31.0, 9.1, True),
+        (False, False, 29.0, 4.1, False),  # less than without: the frets do not bear the turn out
+    ],
 )
 def test_the_edges_turn_numbers_frets_where_the_odds_are_then_clear(
-    monkeypatch: pytest.MonkeyPatch, outer_before: bool, outer_after: bool, odds: float, sure: bool
+    monkeypatch: pytest.MonkeyPatch, outer_before: bool, outer_after: bool, evidence: float, odds: float, sure: bool
 ) -> None:
     """Odds of 55 to 1 (exp 4), beside the outer string 8000 (exp 9), also where only one of the two has it there."""
     edge = EdgeCurve(np.array([400.0]), 800.0, 800.0, 0.0, 1599.0, 1, 0.0)
     comb = Comb(1, 100.0, 12.0, 0.0, 0.0, 0.0, 800.0, 1600.0, 648.0)
     before = Located(edge, comb, (3, 4, 5), 30.0, 29.0, beside_outer=outer_before)
-    after = Located(edge, comb, (4, 5, 6), 30.0, 30.0 - odds, beside_outer=outer_after)
+    after = Located(edge, comb, (4, 5, 6), evidence, evidence - odds, beside_outer=outer_after)
     asked = []
 
     def number(_: np.ndarray, __: EdgeCurve, prior: CombPrior) -> Located:
