@@ -16,9 +16,6 @@ from .readings import CONTACT_MM, MAX_FLOAT_MM, CrownSet
 # What a board rises from its fret ends to a straightedge beside the outer string, seen from above its slope: 4 mm at
 # four degrees.
 RISE_MM = 0.3
-# How far the nearest crown may be from an edge that tells the scale by the straightedge's height alone: by own renders
-# with truth, up to 0.17 under edges, from 0.21 on under strings that passed for one.
-MAX_BY_HEIGHT_MM = 0.2
 END_MM = 3.0  # a straightedge's end is seen where its edge stops so far short
 
 
@@ -30,7 +27,7 @@ def check_edge(crowns: CrownSet) -> None:
     Refusal
         `no-contact`.
     """
-    if crowns.lowest_gap_mm > MAX_BY_HEIGHT_MM:
+    if crowns.lowest_gap_mm > MAX_FLOAT_MM:
         raise refusal(
             "no-contact",
             f"lowest gap {crowns.lowest_gap_mm:+.2f} mm, under the line from which the height gives the scale",
