@@ -9,8 +9,8 @@ import numpy as np
 
 from lightgap.neck.profile import Array
 
-from .comb import CombGrid, CombMatch, CombPrior, FretRows, band_of, search_combs, significance
-from .edge import FLOOR, Line, sample_strip
+from .comb import CombGrid, CombMatch, CombPrior, FretRows, search_combs
+from .edge import FLOOR, Line, band_of, sample_strip, significance
 from .photo import FloatImage
 
 TEXTURE_WINDOW_MM = 8.0

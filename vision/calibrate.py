@@ -20,9 +20,10 @@ from .guesses import U_REFERENCE_ALONE, ScaleGuess, focal_px
 from .halves import ALONE, Halves
 from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, below_border, find_uppers, likeliest, parallel_border, sharpened
 from .locate import EdgeCurve, Located, follow_edge, number_frets
+from .odds import Numbering, is_numbered, numbered_by_turn
 from .photo import FloatImage, Photo
 from .strings import strings_before
-from .turn import parallel_by_turn, with_turn
+from .turn import parallel_by_turn
 from .types import Scale, ScaleCheck
 
 # Of a scale by the frets, beside what the fit says: glow and smear of the crowns, and a scale length good to 0.2 %.
@@ -34,34 +35,6 @@ MIN_COMB_SCORE = 5.0
 # where strings hide the face. Scales nearer than the first are one, and farther than the second number no frets alike.
 TIE, SAME_SCALE, NEAR_SCALE = 0.3, 0.02, 0.13
 NEARLY = 1.0  # a string does better than the edge below it by less; an edge than the board's border by more
-# Fret ends taken for crowns look like a straightedge beside the outer string, one fret off at nearly the right scale.
-MIN_MARGIN_OUTER = 9.0
-MIN_MARGIN = 4.0  # odds of 55 to 1 for the best numbering over the next
-
-
-@dataclass(frozen=True, slots=True)
-class Numbering:
-    """What the user says of the frets.
-
-    Attributes
-    ----------
-    scale_length_mm, nut, first_fret
-        As in `MeasureSettings`.
-    uncounted
-        The scale fits the frets at some numbering, not yet the right one: they may go on where it has the nut.
-    """
-
-    scale_length_mm: float | None
-    nut: str | None
-    first_fret: int | None
-    uncounted: bool = False
-
-    @property
-    def directions(self) -> tuple[int, ...]:
-        """Sides the nut may be on: +1 left, -1 right."""
-        return {None: (1, -1), "left": (1,), "right": (-1,)}[self.nut]
-
-
 # Scale length is a continuous unknown; four steps a semitone apart in all cover it up to a renumbering of the frets.
 UNKNOWN_SCALE_LENGTHS_MM = tuple(650.0 * 2 ** (-i / 48) for i in range(4))
 
@@ -105,10 +78,7 @@ def locate_scaled(
     best = max(found, key=lambda f: f.evidence, default=None)
     if best is not None:
         try:
-            best, upper = _parallel(photo.luminance, edge, framed.borders, best, framed.prior)
-            if upper is not None and not is_numbered(best, numbering):
-                best = numbered_by_turn(photo.luminance, edge, upper, best, framed.prior)
-            return _bounded(photo.luminance, best, upper), guess
+            return _settled(photo.luminance, edge, framed.borders, best, numbering, framed.prior), guess
         except Refusal as problem:
             trouble = problem
     assert trouble is not None
@@ -116,7 +86,7 @@ def locate_scaled(
     # What was followed is bent, or not parallel with the upper edge: it went over to a string, or to the board.
     if height_mm is not None and guess.source is not None and (best is not None or bent):
         comb = best.comb if best is not None else framed.comb
-        again = _parallel_edge(photo.luminance, framed, comb, Face(height_mm, thickness_mm))
+        again = _parallel_edge(photo.luminance, framed, comb, numbering, Face(height_mm, thickness_mm))
         if again is not None:
             return again, guess
     if guess.source is None and not guess.by_frets and trouble.code == "no-crowns":
@@ -124,20 +94,36 @@ def locate_scaled(
     raise trouble
 
 
-def _parallel(
-    luminance: FloatImage, edge: EdgeCurve, borders: tuple[EdgeCurve, ...], located: Located, prior: CombPrior
-) -> tuple[Located, EdgeCurve | None]:
-    """Return the frets and the upper edge that runs parallel with the lower one, by them or by the turn it shows."""
+def _settled(
+    luminance: FloatImage,
+    edge: EdgeCurve,
+    borders: tuple[EdgeCurve, ...],
+    located: Located,
+    numbering: Numbering,
+    prior: CombPrior,
+) -> Located:
+    """Return what was located with the upper edge that runs parallel with the lower one, numbered as surely as can be.
+
+    Raises
+    ------
+    Refusal
+        `no-straightedge` where no border is parallel, neither by the frets nor by a turn that they bear out.
+    """
     try:
-        return located, parallel_border(edge, borders, located.comb)
+        upper = parallel_border(edge, borders, located.comb)
     except Refusal:
         by_turn = parallel_by_turn(luminance, edge, borders, located, prior)
         if by_turn is None:
             raise
-        return by_turn
+        located, upper = by_turn
+    if upper is not None and not is_numbered(located, numbering):
+        located = numbered_by_turn(luminance, edge, upper, located, prior)
+    return _bounded(luminance, located, upper)
 
 
-def _parallel_edge(luminance: FloatImage, framed: _Framed, comb: Comb, face: Face) -> Located | None:
+def _parallel_edge(
+    luminance: FloatImage, framed: _Framed, comb: Comb, numbering: Numbering, face: Face
+) -> Located | None:
     """Follow the lower edge once more, from where an upper one has it; None where again it is parallel with none."""
     found = []
     for border in framed.borders:
@@ -146,7 +132,7 @@ def _parallel_edge(luminance: FloatImage, framed: _Framed, comb: Comb, face: Fac
             rise = rise_px(edge, border, (luminance.shape[1] - 1) / 2)
             prior = sharpened(replace(framed.bare, scale_length_mm=comb.scale_length_mm), (rise,), face)
             located = number_frets(luminance, edge, prior)
-            found.append(_bounded(luminance, *_parallel(luminance, edge, (border,), located, prior)))
+            found.append(_settled(luminance, edge, (border,), located, numbering, prior))
         except Refusal:
             continue
     return max(found, key=lambda f: f.evidence, default=None)
@@ -351,58 +337,3 @@ def settle_scale(guess: ScaleGuess, camera: BoardCamera, comb: Comb, *, thicknes
     if abs(here / frets - 1) > MAX_DISAGREEMENT:
         raise refusal("reference-contradicts-frets", f"{kind} {here:.2f} px/mm, fret spacing {frets:.2f} px/mm")
     return Scale(kind, here, u, check, outline)  # type: ignore[arg-type]
-
-
-def margin(found: Located) -> float:
-    """Return by how much, in logarithms of odds, the numbering found is likelier than the next best."""
-    return found.evidence - found.rival_evidence
-
-
-def is_numbered(found: Located, numbering: Numbering) -> bool:
-    """Tell whether no other numbering explains the picture nearly as well, or none is asked for.
-
-    Parameters
-    ----------
-    found, numbering
-        The frets, and what was told of them.
-    """
-    if numbering.first_fret is not None or numbering.scale_length_mm is None:
-        return True
-    return margin(found) >= (MIN_MARGIN_OUTER if found.beside_outer else MIN_MARGIN)
-
-
-def numbered_by_turn(
-    luminance: FloatImage, edge: EdgeCurve, upper: EdgeCurve, located: Located, prior: CombPrior
-) -> Located:
-    """Number the frets once more, with the camera's turn as both edges show it; as before where that is no surer.
-
-    A turn of the camera is what another numbering most often explains the spacing by.
-
-    Parameters
-    ----------
-    luminance, edge, upper, located, prior
-        As for `with_turn`, the edges parallel by what was located.
-    """
-    again = with_turn(luminance, edge, upper, located, prior)
-    if again is None or again.evidence < located.evidence:  # a turn that the frets do not bear out is no camera's
-        return located
-    # Beside the line or half a board before it: where that changes, the frets may still be their neighbours.
-    outer = located.beside_outer or again.beside_outer
-    return again if margin(again) >= (MIN_MARGIN_OUTER if outer else MIN_MARGIN) else located
-
-
-def check_numbering(found: Located, numbering: Numbering) -> None:
-    """Refuse when another numbering explains the picture nearly as well.
-
-    Parameters
-    ----------
-    found, numbering
-        The frets, and what was told of them.
-
-    Raises
-    ------
-    Refusal
-        `numbering-ambiguous`.
-    """
-    if not is_numbered(found, numbering):
-        raise refusal("numbering-ambiguous")

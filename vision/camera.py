@@ -14,8 +14,9 @@ import numpy as np
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 
-from .comb import Comb, EdgeTurn, band_of, half_nut_mm, significance
-from .edge import sample_strip
+from .comb import Comb, half_nut_mm
+from .edge import band_of, sample_strip, significance
+from .known import EdgeTurn, known_rows
 from .locate import TEXTURE_WINDOW_MM, EdgeCurve
 from .photo import FloatImage
 
@@ -269,9 +270,7 @@ def _fit_rows(
         b = (c.end_px(position[ends], p[4] + p[5] * position[ends]) - seen_end[ends]) / scale
         return np.concatenate([a / u_row, b / u_end], axis=-1)
 
-    rows, told = np.diag(1 / u_expected), expected / u_expected
-    if turn is not None:
-        rows, told = np.vstack([rows, turn.row(2, len(expected))]), np.append(told, turn.yaw / turn.u)
+    rows, told = known_rows(expected, u_expected, turn, yaw_at=2)
 
     def miss(p: Array) -> Array:
         return np.concatenate([rows_of(p), rows @ p - told])

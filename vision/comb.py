@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 
+from .known import EdgeTurn
 from .photo import FloatImage
 
 if TYPE_CHECKING:
@@ -119,50 +120,6 @@ class Comb:
 def half_nut_mm(scale_length_mm: float) -> float:
     """Return half a board's usual width at the nut, by the scale length."""
     return float(np.interp(scale_length_mm, OF_SCALE_LENGTH_MM, HALF_NUT_MM))
-
-
-def significance(texture: FloatImage) -> FloatImage:
-    """Return a texture strip with each row divided by its own noise, and limited: what stands out."""
-    noise = np.median(texture, axis=1, keepdims=True) * 1.48 + 0.005
-    return np.asarray(np.minimum(texture / noise, 8))
-
-
-def band_of(rows: FloatImage) -> Array:
-    """Return the mean over rows of what stands out."""
-    return np.asarray(rows.mean(axis=0), dtype=np.float64)
-
-
-@dataclass(frozen=True, slots=True)
-class EdgeTurn:
-    """A comb's yaw, as both edges of the straightedge show it.
-
-    Attributes
-    ----------
-    yaw
-        Through a lens that distorts nothing.
-    per_k1
-        How much more it is for a distortion of k1 = 1.
-    u
-        Standard uncertainty.
-    """
-
-    yaw: float
-    per_k1: float
-    u: float
-
-    def row(self, yaw_at: int, count: int) -> Array:
-        """Return (count,) what to multiply `count` parameters by for what they have it, in standard uncertainties.
-
-        Parameters
-        ----------
-        yaw_at
-            Which of them is the yaw; the next one is k1.
-        count
-            Of parameters.
-        """
-        row = np.zeros(count)
-        row[yaw_at : yaw_at + 2] = 1 / self.u, -self.per_k1 / self.u
-        return row
 
 
 @dataclass(frozen=True, slots=True)

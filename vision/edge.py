@@ -245,6 +245,17 @@ class Strip:
         return np.asarray(np.abs(log_light - np.repeat(median, every, axis=1)[:, : log_light.shape[1]]))
 
 
+def significance(texture: FloatImage) -> FloatImage:
+    """Return a texture strip with each row divided by its own noise, and limited: what stands out."""
+    noise = np.median(texture, axis=1, keepdims=True) * 1.48 + 0.005
+    return np.asarray(np.minimum(texture / noise, 8))
+
+
+def band_of(rows: FloatImage) -> Array:
+    """Return the mean over rows of what stands out."""
+    return np.asarray(rows.mean(axis=0), dtype=np.float64)
+
+
 def sample_strip(luminance: FloatImage, y_px: Array, x_px: Array, *, px_per_mm: float, below_mm: Array) -> Strip:
     """Sample light at `below_mm` under the curve (x_px, y_px), bilinear."""
     import cv2

@@ -11,8 +11,7 @@ from lightgap.neck.profile import Array
 
 from .blade import TEXTURE_WINDOW_MM, columns_of
 from .camera import BoardCamera, column_of
-from .comb import band_of, significance
-from .edge import sample_strip
+from .edge import band_of, sample_strip, significance
 from .locate import EdgeCurve
 from .photo import FloatImage
 

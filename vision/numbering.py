@@ -9,7 +9,7 @@ import numpy as np
 from lightgap.neck.errors import InputError, Refusal
 from lightgap.neck.frets import fret_position_mm
 
-from .calibrate import MIN_MARGIN, Numbering, check_numbering, locate_scaled
+from .calibrate import locate_scaled
 from .camera import BoardCamera, column_of, fit_camera
 from .comb import Comb, CombPrior
 from .findings import refusal
@@ -18,6 +18,7 @@ from .guesses import VIEW_RANGE_MM, ScaleGuess, check_fine, focal_px, scale_gues
 from .halves import ALONE, Halves
 from .locate import Located
 from .nut import find_nut
+from .odds import MIN_MARGIN, Numbering, check_numbering
 from .photo import Photo
 from .spacing import SAME, spaced_scales
 from .survey import Survey

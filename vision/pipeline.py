@@ -14,7 +14,7 @@ from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array, CrownGap, Finding, GapProfile
 from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
 
-from .calibrate import Numbering, settle_scale
+from .calibrate import settle_scale
 from .camera import BoardCamera
 from .chamfer import ExtraBend, Windows, read_bend, windows_along
 from .comb import MAX_FRET
@@ -30,6 +30,7 @@ from .lens import straighten, under_straight
 from .locate import EdgeCurve, Located
 from .measure import MeasureSettings
 from .numbering import Placed, place_frets
+from .odds import Numbering
 from .photo import Photo
 from .readings import MIN_SHARE, CrownFit, CrownSet
 from .slit import SlitLight, read_slit

@@ -16,6 +16,7 @@ from lightgap.neck.profile import Array
 
 from .comb import Comb, CombMatch, CombPrior, FretRows, half_nut_mm
 from .halves import ALONE, Halves
+from .known import known_rows
 
 # What is known beforehand of camera and board: a phone held roughly square on, its lens, a board's taper, and how far a
 # fret's glow stands to the side the light comes from (within its foot). Common practice, no published source.
@@ -261,9 +262,7 @@ def _fit(
     expected = np.array([0.0, 0.0, 0.0, near0, TAPER, 0.0])
     u_expected = np.array([prior.u_scale, u_yaw, U_K1, u_near, U_TAPER, U_GLOW_MM])
 
-    rows, told = np.diag(1 / u_expected), expected / u_expected
-    if prior.turn is not None:
-        rows, told = np.vstack([rows, prior.turn.row(1, len(expected))]), np.append(told, prior.turn.yaw / prior.turn.u)
+    rows, told = known_rows(expected, u_expected, prior.turn, yaw_at=1)
 
     def known(p: Array) -> Array:
         return np.asarray(rows @ p[1:] - told)

@@ -8,15 +8,18 @@ import numpy as np
 
 from lightgap.neck.errors import Refusal
 
-from .comb import Comb, CombPrior, EdgeTurn
+from .comb import Comb, CombPrior
 from .height import nearest_parallel, not_parallel_mm
+from .known import EdgeTurn
 from .locate import EdgeCurve, Located, number_frets
 from .photo import FloatImage
 
 # How far both edges as followed drift off each other from end to end, and what the straightedge's lean and the lens
 # leave open, as a share of the scale over half the picture (by own renders with truth).
 DRIFT_MM, U_LEAST = 0.03, 0.0008
-U_ELEVATION_RAD = 0.03  # a camera over the board's slope, and rolled, sees one edge turned against the other
+# A camera over the board's slope, and rolled, sees one edge turned against the other; a hand holds it level to two
+# degrees (common practice, no published source).
+U_ELEVATION_RAD = 0.03
 SMALL_K1 = 0.01
 # Edges less parallel than frets in view have it are so where the frets bear the turn out that makes them so. By own
 # renders with truth: up to 0.58 mm, and then 0.13 left; a string at 0.73 was borne out, those nearer were not.

@@ -136,24 +136,24 @@ def search_shape(board: Board, extrema: Extrema, *, both: Halves = ALONE) -> tup
     shapes = [
         Outline(0.75, 1 / radius, elevation, shift) for shift, elevation, radius in product(shifts, elevations, radii)
     ]
-    score = both.map(partial(_score, board, extrema), shapes)
-    outline = shapes[int(np.argmax(score))]
-    curve, _ = _curve(board, extrema, outline)
+    scores = both.map(partial(_score, board, extrema), shapes)
+    outline = shapes[int(np.argmax(scores))]
+    curve, _ = _scored(board, extrema, outline)
     chosen = smooth_path(curve)
     return outline, TRIAL_GAPS_MM[chosen], curve[np.arange(len(chosen)), chosen]
 
 
-def _curve(board: Board, extrema: Extrema, outline: Outline) -> tuple[Array, bool]:
-    """Return the (frets, trial gaps) votes for a shape, of the clearer sign of step or of both, and whether one was."""
+def _scored(board: Board, extrema: Extrema, outline: Outline) -> tuple[Array, float]:
+    """Return the (frets, trial gaps) votes for a shape, of the clearer sign of step or of both, and its score."""
     votes = _votes(board, outline, extrema, 0.035)
     total = votes.max(axis=2).sum(axis=0)
     clear = bool(total.max() > 1.5 * total.min())
-    return (votes[:, int(total.argmax())] if clear else votes.sum(axis=1)), clear
+    curve = votes[:, int(total.argmax())] if clear else votes.sum(axis=1)
+    return curve, float(curve.max(axis=1).sum()) * (1.0 if clear else 0.75)
 
 
 def _score(board: Board, extrema: Extrema, outline: Outline) -> float:
-    curve, clear = _curve(board, extrema, outline)
-    return float(curve.max(axis=1).sum()) * (1.0 if clear else 0.75)
+    return _scored(board, extrema, outline)[1]  # the votes stay where they were counted
 
 
 def smooth_path(curve: Array) -> NDArray[np.intp]:

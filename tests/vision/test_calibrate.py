@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pytest
@@ -14,12 +14,15 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from lightgap.neck.errors import Refusal
+from lightgap.vision import calibrate, camera, locate, numbering
 from lightgap.vision.blade import Candidate, candidates_among, clear_uppers, judge_line, upper_edge
 from lightgap.vision.border import follow_border, rise_px
+from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.edge import Line, find_lines, sharpest_px
+from lightgap.vision.findings import refusal
 from lightgap.vision.height import likeliest
-from lightgap.vision.locate import EdgeCurve, bend_px
+from lightgap.vision.locate import EdgeCurve, Located, bend_px
 from lightgap.vision.measure import MeasureSettings, measure_photo
 from lightgap.vision.photo import Photo, encode_srgb
 from lightgap.vision.reference import ReferenceRequest
@@ -213,3 +216,42 @@ def test_lens_bends_a_straight_edge_and_is_forgiven(k1: float) -> None:
         # Nine trial values of k1, 0.01 apart: half a step times the sag of 83 px per unit of k1 is 0.4 px; a lens of
         # 0.04 and the given one on the other side take up 0.07 times 83 px, 5.8 px, of a bend.
         assert bend < 0.5 if straight else bend > 1.5
+
+
+def test_an_edge_that_was_followed_bent_is_followed_anew_from_the_upper_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    photo = SAMPLES / "dreadnought-upbow.jpg"
+    settings = told(photo)
+    straight, bent = measure_photo(photo, settings), []
+
+    def number_frets(*given: Any, **more: Any) -> Located:
+        bent.append(True)
+        if len(bent) == 1:
+            raise refusal("no-straightedge", "what was followed is bent by 0.30 mm")
+        return locate.number_frets(*given, **more)
+
+    monkeypatch.setattr(calibrate, "number_frets", number_frets)
+    again = measure_photo(photo, settings)
+    assert len(bent) == 2
+    # The same edge, followed from elsewhere: as near as its own share of the budget.
+    edge = next(line.u_mm for line in straight.budget if line.name.startswith("the straightedge's edge"))
+    assert again.relief.relief_mm == pytest.approx(straight.relief.relief_mm, abs=2 * edge)
+    assert again.profile.frets == straight.profile.frets
+
+    bent.clear()
+    with pytest.raises(Refusal, match=r"bent by 0\.30 mm"):  # no scale but the height's, which hangs on that very edge
+        measure_photo(photo, replace(settings, reference="straightedge"))
+
+
+@pytest.mark.parametrize(("name", "turned"), [("dreadnought-upbow", True), ("baritone-strung-outer", False)])
+def test_the_camera_is_turned_as_the_edges_have_it_along_the_middle_only(
+    monkeypatch: pytest.MonkeyPatch, name: str, *, turned: bool
+) -> None:
+    seen = []
+
+    def fit_camera(*given: Any, **more: Any) -> BoardCamera:
+        seen.append(more["turn"] is not None)
+        return camera.fit_camera(*given, **more)
+
+    monkeypatch.setattr(numbering, "fit_camera", fit_camera)
+    measure_photo(SAMPLES / f"{name}.jpg", told(SAMPLES / f"{name}.jpg"))
+    assert seen == [turned]

@@ -10,17 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lightgap.neck.frets import fret_position_mm
-from lightgap.vision.comb import (
-    MIN_TEETH,
-    Comb,
-    CombGrid,
-    CombPrior,
-    FretRows,
-    band_of,
-    half_nut_mm,
-    search_combs,
-    significance,
-)
+from lightgap.vision.comb import MIN_TEETH, Comb, CombGrid, CombPrior, FretRows, half_nut_mm, search_combs
+from lightgap.vision.edge import band_of, significance
 
 MIDDLE_PX, FOCAL_PX, SCALE_LENGTH_MM = 2000.0, 3900.0, 648.0
 

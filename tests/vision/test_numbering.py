@@ -13,11 +13,11 @@ from benchmarks.accuracy import settings_from_inputs
 
 from lightgap.neck.errors import InputError, Refusal
 from lightgap.neck.frets import fret_position_mm
-from lightgap.vision.calibrate import Numbering, check_numbering, numbered_by_turn
 from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.locate import EdgeCurve, Located
 from lightgap.vision.measure import MeasureSettings, measure_photo
 from lightgap.vision.numbering import renumbered
+from lightgap.vision.odds import Numbering, check_numbering, numbered_by_turn
 from lightgap.vision.several import measure_photos
 from lightgap.vision.types import Measurement
 

@@ -6,6 +6,7 @@ import io
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import numpy as np
@@ -18,7 +19,9 @@ from lightgap.neck.errors import Refusal
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import CrownGap, GapProfile
 from lightgap.neck.straightness import chord_matrix
+from lightgap.vision import pipeline
 from lightgap.vision.document import measurement_document
+from lightgap.vision.joined import Joined
 from lightgap.vision.measure import measure_photo
 from lightgap.vision.overlay import draw_overlay
 from lightgap.vision.pipeline import choose_chord, reach_chord
@@ -111,3 +114,22 @@ def test_the_overlay_marks_only_what_was_seen(carried: Measurement) -> None:
 
 def _without_last(whole: GapProfile) -> dict[str, object]:
     return {"crowns": whole.crowns[:-1], "covariance_mm2": whole.covariance_mm2[:-1, :-1]}
+
+
+def test_a_fret_kept_in_doubt_is_named_by_its_own_number_where_the_chord_s_end_is_carried_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    sidecar = json.loads(PHOTO.with_suffix(".json").read_text("utf-8"))
+
+    def weigh(*given: Any, **more: Any) -> Joined:
+        joined = real(*given, **more)
+        return replace(joined, in_doubt=(joined.crowns.crowns[4].fret,), by_foot=(joined.crowns.crowns[5].fret,))
+
+    real = pipeline.weigh
+    monkeypatch.setattr(pipeline, "weigh", weigh)
+    got = measure_photo(PHOTO, replace(settings_from_inputs(sidecar["inputs"]), chord=(1, 17)))
+    assert [c.fret for c in got.profile.crowns if c.extrapolated]
+    read = [c.fret for c in got.profile.crowns if not c.extrapolated]
+    said = {w.code: w.message for w in got.warnings}
+    assert f"(fret {read[4]})" in said["crown-off-foot"]
+    assert f"by their feet: {read[5]}" in said["crowns-left-out"]

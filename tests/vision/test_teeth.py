@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from lightgap.neck.frets import fret_position_mm
-from lightgap.vision.comb import Comb, CombMatch, CombPrior, EdgeTurn, FretRows
+from lightgap.vision.comb import Comb, CombMatch, CombPrior, FretRows
+from lightgap.vision.known import EdgeTurn
 from lightgap.vision.teeth import MAX_BEYOND, OUTER_BELOW_MM, find_peaks_px, fit_combs, same_numbering
 
 SCALE_LENGTH_MM, MIDDLE_PX, FOCAL_PX, STEP_PX, NEAR_MM = 648.0, 2000.0, 3900.0, 1.0, 20.0
@@ -146,12 +147,13 @@ def test_the_turn_tells_numberings_apart_that_spacing_leaves_open() -> None:
     place = fret_position_mm(numbers, SCALE_LENGTH_MM)
     truth = replace(TRUTH, x0_mm=float(place.mean()), px_per_mm=24.0, yaw=0.015, k1=0.0)
     margins: dict[bool, list[float]] = {False: [], True: []}
-    for seed in range(6):
+    for seed in range(6):  # 5 px are 0.2 mm, where marks are reckoned good to 0.35
         off = np.random.default_rng(seed).normal(0, 5.0, (2, len(numbers)))
         rows = rows_of(truth.x_px(place) + off[0], truth.end_px(place, NEAR_MM) + off[1])
         for turn in (None, EdgeTurn(truth.yaw, 0.0, 0.001)):
             known = prior(0.02, px_per_mm=24.0, turn=turn)
             fits = fit_combs(rows, [CombMatch(truth, 19.0, 1)], known, span_px=SPAN_PX)
             margins[turn is not None].append(fits[0].evidence - fits[1].evidence)
+            assert turn is None or same_numbering(fits[0].comb, truth)
             assert turn is None or abs(fits[0].comb.yaw - truth.yaw) < 3 * turn.u
     assert np.mean(margins[True]) > np.mean(margins[False]), margins

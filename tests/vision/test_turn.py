@@ -10,7 +10,8 @@ import pytest
 
 from lightgap.neck.errors import Refusal
 from lightgap.vision.camera import fit_camera
-from lightgap.vision.comb import Comb, CombPrior, EdgeTurn
+from lightgap.vision.comb import Comb, CombPrior
+from lightgap.vision.known import EdgeTurn
 from lightgap.vision.locate import EdgeCurve, Located
 from lightgap.vision.turn import parallel_by_turn, turn_by_edges
 
@@ -35,20 +36,24 @@ def seen(height_mm: float, *, tilt: float, k1: float, elevation_rad: float = 0.0
 @pytest.mark.parametrize("roll_rad", [-0.05, 0.0, 0.05])
 @pytest.mark.parametrize("k1", [-0.04, 0.0, 0.04])
 @pytest.mark.parametrize("tilt", [-0.05, 0.0, 0.04])
+@pytest.mark.parametrize("side", [False, True], ids=["whole", "one side"])
 def test_both_edges_tell_how_far_the_camera_is_turned(
-    tilt: float, k1: float, roll_rad: float, elevation_rad: float
+    tilt: float, k1: float, roll_rad: float, elevation_rad: float, *, side: bool
 ) -> None:
     """Of a phone's lens and a camera held by hand: 3 degrees each way."""
-
     lower, upper = (seen(h, tilt=tilt, k1=k1, elevation_rad=elevation_rad, roll_rad=roll_rad) for h in (-5.0, 25.0))
+    if side:
+        lower, upper = replace(lower, low_px=MIDDLE_PX), replace(upper, low_px=MIDDLE_PX)
     turn = turn_by_edges(lower, upper, LINE, HEIGHT_PX)
-    # A comb's yaw is the change of scale over half the picture. What an axis seen from above adds is of second order:
-    # the product of the angles, 0.0025; so is a lens seen from beside its axis, k1 times the angle of half a picture.
-    assert turn.yaw + turn.per_k1 * k1 == pytest.approx(tilt * MIDDLE_PX / FOCAL_PX, abs=0.0012)
+    per_rad = MIDDLE_PX / FOCAL_PX  # a comb's yaw is the change of scale over half the picture
+    # A camera rolled and above sees one edge turned against the other by the product of both angles; the lens is taken
+    # where a point is seen and not where it would be: k1^2 r^2, r half a picture; 5e-5 for what is left of both.
+    allowed = abs(elevation_rad * roll_rad) * per_rad + (k1 * per_rad) ** 2 + 5e-5
+    assert turn.yaw + turn.per_k1 * k1 == pytest.approx(tilt * per_rad, abs=allowed)
+    assert turn.u > 0.8 * abs(elevation_rad * roll_rad) * per_rad  # and the doubt knows of both angles
 
 
 def test_edges_that_are_short_or_close_tell_less() -> None:
-
     lower, high, low = (seen(h, tilt=0.0, k1=0.0) for h in (-5.0, 25.0, 10.0))
     whole = turn_by_edges(lower, high, LINE, HEIGHT_PX)
     short = turn_by_edges(
