@@ -223,7 +223,7 @@ def _joined(
     free_to_differ = max(int((told.unseen_mm[seen] == 0).sum()) - 2, 1)
     as_told = _chi_square(apart[seen], covariance_mm2[here] + by_feet + free) / free_to_differ
     excess, beyond = np.zeros_like(covariance_mm2), False
-    if feet.by_ends:
+    if feet.by_ends or (feet.is_sure and not outer):
         bow = along**2 - 1 / 3
         excess_mm2 = bow_excess_mm2(along[seen], apart[seen], covariance_mm2[here] + by_feet)
         beyond = excess_mm2 > MAX_EXCESS_MM**2
