@@ -211,9 +211,7 @@ def test_along_the_middle_crowns_bent_beyond_their_uncertainty_leave_the_bow_to_
     """By the rule of Paule and Mandel; a row that may be the board's border is joined as it is stated."""
     read = crowns(BOW_MM - 0.16 * (1 - ALONG**2), 0.04, near_mm=22.0)
     depth = chord_matrix(POSITION_MM, (0, N - 1))[N // 2]
-    sure, faint = (
-        joined(read, Feet(1.0 + BOW_MM + mean_fall_mm(), SCATTER_MM, 0.95, faces)) for faces in (1.0, 0.2)
-    )
+    sure, faint = (joined(read, Feet(1.0 + BOW_MM + mean_fall_mm(), SCATTER_MM, 0.95, faces)) for faces in (1.0, 0.2))
     off = [abs(sagitta_mm(j.crowns.gap_mm) - sagitta_mm(BOW_MM)) for j in (sure, faint)]
     assert off[0] < np.sqrt(depth @ sure.covariance_mm2 @ depth)  # k = 1
     # Of the 0.16 mm that the crowns are bent by, u of 0.04 against a border's 0.045 leaves about half.
