@@ -34,7 +34,9 @@ MIN_COMB_SCORE = 5.0
 # Two lower edges whose scores differ by less are equally likely: the board's border does nearly as well as the edge
 # where strings hide the face. Scales nearer than the first are one, and farther than the second number no frets alike.
 TIE, SAME_SCALE, NEAR_SCALE = 0.3, 0.02, 0.13
-NEARLY = 1.0  # a string does better than the edge below it by less; an edge than the board's border by more
+# A string does better than the edge below it by less; an edge than the board's border by more. The border lies a fret's
+# height lower, and a deep bow's: from what is farther a string may differ more (by own renders with truth).
+NEARLY, NEARLY_FAR, FAR_MM = 1.0, 1.6, 1.8
 # Scale length is a continuous unknown; four steps a semitone apart in all cover it up to a renumbering of the frets.
 UNKNOWN_SCALE_LENGTHS_MM = tuple(650.0 * 2 ** (-i / 48) for i in range(4))
 
@@ -205,7 +207,7 @@ def _frame(
     assert best.match is not None
     guess = sources[best.px_per_mm, best.line]
     if guess.upper is not None and height_mm is not None:
-        _check_no_string(fretted, photo.luminance)
+        check_no_string(fretted, photo.luminance)
         edge, border, guess = _by_followed_edges(photo, fretted, sources, height_mm)
         guess = replace(guess, tied=is_tied(fretted, photo.luminance))
         scale = _at_line(guess, focal_px(photo), thickness_mm)
@@ -230,7 +232,7 @@ def _frame(
     return _Framed(edge, (), alone, alone, replace(guess, height_unseen=True), comb)
 
 
-def _check_no_string(fretted: list[Candidate], luminance: FloatImage) -> None:
+def check_no_string(fretted: list[Candidate], luminance: FloatImage) -> None:
     """Refuse a string for a lower edge: the height read from it would make every scale and number wrong.
 
     Raises
@@ -239,7 +241,12 @@ def _check_no_string(fretted: list[Candidate], luminance: FloatImage) -> None:
         `strings-in-front`.
     """
     best = fretted[0]
-    near = [c for c in fretted[1:] if best.total - c.total < NEARLY]
+    far_px = FAR_MM * best.px_per_mm
+    near = [
+        c
+        for c in fretted[1:]
+        if best.total - c.total < (NEARLY_FAR if c.line.middle_y_px - best.line.middle_y_px > far_px else NEARLY)
+    ]
     if any(strings_before(lower, [best], luminance) for lower in near):
         raise refusal("strings-in-front", "the clearest of the edges is a string's")
 

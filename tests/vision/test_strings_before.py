@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter
 
 from lightgap.neck.errors import Refusal
 from lightgap.vision.blade import Candidate
-from lightgap.vision.calibrate import is_tied
+from lightgap.vision.calibrate import check_no_string, is_tied
 from lightgap.vision.comb import Comb
 from lightgap.vision.edge import Line
 from lightgap.vision.height import below_border, likeliest, not_parallel_mm, parallel_border
@@ -160,6 +160,19 @@ class TestStringsBefore:
         string = candidate(EDGE_PX - 1.5 * PX_PER_MM, score=1.9)
         others = [replace(board, px_per_mm=px_per_mm), replace(string, px_per_mm=11.2)]
         assert is_tied([edge, *others], self.picture()) is tied
+
+    @pytest.mark.parametrize(
+        ("above_mm", "worse", "refused"), [(1.5, 0.9, True), (1.5, 1.3, False), (2.2, 1.3, True), (2.2, 1.7, False)]
+    )
+    def test_string_clearer_than_the_edge_is_refused(self, above_mm: float, worse: float, *, refused: bool) -> None:
+        """The board's border lies a fret's height below its edge: from what lies farther a string may differ more."""
+        string, edge = candidate(EDGE_PX - above_mm * PX_PER_MM, score=3.0), candidate(EDGE_PX, score=3.0 - worse)
+        picture = self.picture((-above_mm - 0.1, -above_mm - 0.1))
+        if refused:
+            with pytest.raises(Refusal, match="string"):
+                check_no_string([string, edge], picture)
+        else:
+            check_no_string([string, edge], picture)
 
     def test_edge_over_the_board(self) -> None:
         edge, board = candidate(EDGE_PX), candidate(EDGE_PX + self.BOARD_MM * PX_PER_MM)
