@@ -162,7 +162,7 @@ class TestStringsBefore:
         assert is_tied([edge, *others], self.picture()) is tied
 
     @pytest.mark.parametrize(
-        ("above_mm", "worse", "refused"), [(1.5, 0.9, True), (1.5, 1.3, False), (2.2, 1.3, True), (2.2, 1.7, False)]
+        ("above_mm", "worse", "refused"), [(1.5, 0.9, True), (1.5, 1.3, False), (2.6, 1.3, True), (2.6, 1.5, False)]
     )
     def test_string_clearer_than_the_edge_is_refused(self, above_mm: float, worse: float, *, refused: bool) -> None:
         """The board's border lies a fret's height below its edge: from what lies farther a string may differ more."""
