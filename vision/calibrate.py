@@ -35,7 +35,7 @@ MIN_COMB_SCORE = 5.0
 # where strings hide the face. Scales nearer than the first are one, and farther than the second number no frets alike.
 TIE, SAME_SCALE, NEAR_SCALE = 0.3, 0.02, 0.13
 # A string does better than the edge below it by less; an edge than the board's border by more. The border lies a tall
-# fret's height lower, and a millimetre's gap: from what is farther a string may differ more (by own renders with truth).
+# fret's height lower, and a millimetre's gap: from what is farther a string may differ more (by own renders).
 NEARLY, NEARLY_FAR, FAR_MM = 1.0, 1.4, 2.4
 # Scale length is a continuous unknown; four steps a semitone apart in all cover it up to a renumbering of the frets.
 UNKNOWN_SCALE_LENGTHS_MM = tuple(650.0 * 2 ** (-i / 48) for i in range(4))
