@@ -241,14 +241,14 @@ def check_no_string(fretted: list[Candidate], luminance: FloatImage) -> None:
         `strings-in-front`.
     """
     best = fretted[0]
-    far_px = FAR_MM * best.px_per_mm
-    near = [
-        c
-        for c in fretted[1:]
-        if best.total - c.total < (NEARLY_FAR if c.line.middle_y_px - best.line.middle_y_px > far_px else NEARLY)
-    ]
+    near = [c for c in fretted[1:] if best.total - c.total < (NEARLY_FAR if _is_far_below(c, best) else NEARLY)]
     if any(strings_before(lower, [best], luminance) for lower in near):
         raise refusal("strings-in-front", "the clearest of the edges is a string's")
+
+
+def _is_far_below(lower: Candidate, upper: Candidate) -> bool:
+    """Tell whether a line lies farther below another than a board's border below the edge, were it the edge itself."""
+    return (lower.line.middle_y_px - upper.line.middle_y_px) / lower.px_per_mm > FAR_MM
 
 
 def is_tied(fretted: list[Candidate], luminance: FloatImage) -> bool:

@@ -112,7 +112,8 @@ def bow_excess_mm2(along: Array, apart: Array, covariance_mm2: Array) -> float:
 
     What the model of crowns leaves out bends them all alike, and now and then by several standard uncertainties. Added
     to their variance (after R. C. Paule and J. Mandel, Consensus values and weighting factors, Journal of Research of
-    the National Bureau of Standards 87, 1982) it leaves the bow to feet that are sure.
+    the National Bureau of Standards 87, 1982) it leaves the bow to feet whose ends were read, and to a
+    sure row along the middle.
     """
     powers = np.stack([np.ones_like(along), along, along**2 - 1 / 3], axis=1)
     weighed = np.linalg.solve(covariance_mm2, powers)

@@ -8,12 +8,6 @@ import numpy as np
 
 from lightgap.neck.profile import Array
 
-# Phones' pictures, height to width or width to height, and how near to it a picture of that shape is: the lens's axis
-# is in the middle of a whole one. A cropped one was aimed at the straightedge; both in shares of the picture's height
-# (common practice, no published source).
-WHOLE_SHAPES, SAME_SHAPE = (3 / 4, 2 / 3, 9 / 16, 1.0), 0.01
-U_AXIS_WHOLE, U_AXIS_CROPPED = 0.02, 0.15
-
 
 @dataclass(frozen=True, slots=True)
 class EdgeTurn:
@@ -32,30 +26,6 @@ class EdgeTurn:
     yaw: float
     per_k1: float
     u: float
-
-
-@dataclass(frozen=True, slots=True)
-class LensAxis:
-    """Row of the lens's axis with its standard uncertainty."""
-
-    row_px: float
-    u_px: float
-
-
-def lens_axis(edge_row_px: float, *, width_px: float, height_px: int) -> LensAxis:
-    """Return where the lens's axis is, as far as the shape of a picture tells.
-
-    Parameters
-    ----------
-    edge_row_px
-        Of the straightedge's lower edge, at the picture's middle: where a camera is aimed at.
-    width_px, height_px
-        Of the picture.
-    """
-    shape = min(width_px, height_px) / max(width_px, height_px)
-    if any(abs(shape / whole - 1) < SAME_SHAPE for whole in WHOLE_SHAPES):
-        return LensAxis((height_px - 1) / 2, U_AXIS_WHOLE * height_px)
-    return LensAxis(edge_row_px, U_AXIS_CROPPED * height_px)
 
 
 def known_rows(expected: Array, u_expected: Array, turn: EdgeTurn | None, *, yaw_at: int) -> tuple[Array, Array]:

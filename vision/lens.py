@@ -17,11 +17,12 @@ from lightgap.neck.profile import Array
 
 from .camera import U_K1, BoardCamera
 from .chamfer import ExtraBend
-from .known import lens_axis
 from .locate import EdgeCurve
 from .readings import CrownSet
 
-U_LENS_K1 = 0.02  # of phones' lenses, after what their own software corrects (common practice, no published source)
+# Of phones' lenses, after what their own software corrects, and of the axis in shares of the picture's height: photos
+# are cropped along the neck (common practice, no published source).
+U_LENS_K1, U_AXIS = 0.02, 0.15
 # Of the comb's reading of it, beside what its fit says: the crowns' glow and smear (by own renders with truth).
 U_COMB_K1 = 0.003
 # Of the bend of an edge as followed where its chamfer could not be fitted, and at least of the one found; by own
@@ -55,7 +56,7 @@ class Straightened:
 
 @dataclass(frozen=True, slots=True)
 class _Bend:
-    """A bend as seen, and what a lens of k1 = 1 makes: for its axis where it is expected, and one step lower."""
+    """A bend as seen, and what a lens of k1 = 1 makes: for its axis at the picture's middle, and one step lower."""
 
     seen_px: float
     lens_px: float
@@ -87,21 +88,19 @@ def straighten(
     """
     from scipy.optimize import least_squares
 
-    middle_px = camera.comb.middle_px
-    known_axis = lens_axis(float(edge.y_px(np.array([middle_px]))[0]), width_px=2 * middle_px + 1, height_px=height_px)
-    axis_px = known_axis.row_px
-    lower = _bend(edge, edge, camera, axis_px, fitted, U_LOWER_PX)
+    middle = (height_px - 1) / 2
+    lower = _bend(edge, edge, camera, middle, fitted, U_LOWER_PX)
     bends = [lower]
     if upper is not None:
         overlap = (min(edge.high_px, upper.high_px) - max(edge.low_px, upper.low_px)) / (edge.high_px - edge.low_px)
         if overlap > MIN_OVERLAP:
-            bends.append(_bend(upper, edge, camera, axis_px, upper_fitted, U_UPPER_PX / min(overlap, 1.0) ** 2))
+            bends.append(_bend(upper, edge, camera, middle, upper_fitted, U_UPPER_PX / min(overlap, 1.0) ** 2))
     comb_k1, u_comb = _told_by_frets(camera)
 
     def miss(p: Array) -> Array:
         k1 = K1_STEP * p[0]
         rows = [(b.seen_px - k1 * (b.lens_px + b.per_step_px * p[1])) / b.u_px for b in bends]
-        known = np.array([k1 / U_LENS_K1, p[1] * AXIS_STEP_PX / known_axis.u_px])
+        known = np.array([k1 / U_LENS_K1, p[1] * AXIS_STEP_PX / (U_AXIS * height_px)])
         return np.concatenate([_less(np.array([*rows, (k1 - comb_k1) / u_comb])), known])
 
     found = sorted((least_squares(miss, start, method="lm") for start in STARTS), key=lambda f: f.cost)
@@ -114,7 +113,7 @@ def straighten(
     u_px = float(np.sqrt(share @ [_variance(lower, fit.x, fit.jac) for fit in fits] + spread + U_LEAST_PX**2))
     x, t = np.linspace(edge.low_px, edge.high_px, 101), np.linspace(-1, 1, 101)
     y = edge.y_px(x)
-    seen = [K1_STEP * fit.x[0] * camera.comb.lens_shift_px(x, y, axis_px + AXIS_STEP_PX * fit.x[1]) for fit in fits]
+    seen = [K1_STEP * fit.x[0] * camera.comb.lens_shift_px(x, y, middle + AXIS_STEP_PX * fit.x[1]) for fit in fits]
     shift = share @ np.array(seen)
     straight = np.polyval(np.polyfit(t, y - shift, 1), t) + shift
     coefficients = np.polyfit((x - edge.middle_px) / edge.half_px, straight, 3)
@@ -157,7 +156,7 @@ def _bend(
     curve: EdgeCurve,
     edge: EdgeCurve,
     camera: BoardCamera,
-    axis_px: float,
+    middle_px: float,
     fitted: ExtraBend | None,
     u_followed_px: float,
 ) -> _Bend:
@@ -165,7 +164,7 @@ def _bend(
     x = np.linspace(max(edge.low_px, curve.low_px), min(edge.high_px, curve.high_px), 101)
     t = 2 * (x - edge.low_px) / (edge.high_px - edge.low_px) - 1
     y = curve.y_px(x)
-    rows = (camera.comb.lens_shift_px(x, y, axis) for axis in (axis_px, axis_px + AXIS_STEP_PX))
+    rows = (camera.comb.lens_shift_px(x, y, axis) for axis in (middle_px, middle_px + AXIS_STEP_PX))
     seen, here, lower = (float(np.polyfit(t, row, 2)[0]) for row in (y, *rows))
     if fitted is None:
         return _Bend(seen, here, lower - here, u_followed_px)

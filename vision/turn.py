@@ -10,7 +10,7 @@ from lightgap.neck.errors import Refusal
 
 from .comb import Comb, CombPrior
 from .height import nearest_parallel, not_parallel_mm
-from .known import EdgeTurn, lens_axis
+from .known import EdgeTurn
 from .locate import EdgeCurve, Located, number_frets
 from .photo import FloatImage
 
@@ -42,9 +42,7 @@ def turn_by_edges(edge: EdgeCurve, upper: EdgeCurve, comb: Comb, height_px: int)
     """
     x = np.linspace(max(edge.low_px, upper.low_px), min(edge.high_px, upper.high_px), 41)
     t = (x - comb.middle_px) / comb.middle_px
-    low, high = edge.y_px(x), upper.y_px(x)
-    row_px = float(edge.y_px(np.array([comb.middle_px]))[0])
-    axis = lens_axis(row_px, width_px=2 * comb.middle_px + 1, height_px=height_px).row_px
+    low, high, axis = edge.y_px(x), upper.y_px(x), (height_px - 1) / 2
     lens = comb.lens_shift_px(x, low, axis) - comb.lens_shift_px(x, high, axis)
 
     def yaw_by(k1: float) -> float:

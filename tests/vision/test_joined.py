@@ -214,6 +214,9 @@ def test_along_the_middle_crowns_bent_beyond_their_uncertainty_leave_the_bow_to_
     sure, faint = (joined(read, Feet(1.0 + BOW_MM + mean_fall_mm(), SCATTER_MM, 0.95, faces)) for faces in (1.0, 0.2))
     off = [abs(sagitta_mm(j.crowns.gap_mm) - sagitta_mm(BOW_MM)) for j in (sure, faint)]
     assert off[0] < np.sqrt(depth @ sure.covariance_mm2 @ depth)  # k = 1
+    # Beside the outer string such a row is joined as it is stated, too.
+    outer = joined(crowns(BOW_MM - 0.16 * (1 - ALONG**2), 0.04), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
+    assert abs(sagitta_mm(outer.crowns.gap_mm) - sagitta_mm(BOW_MM)) > 3 * off[0]
     # Of the 0.16 mm that the crowns are bent by, u of 0.04 against a border's 0.045 leaves about half.
     assert off[1] > 3 * off[0]
 

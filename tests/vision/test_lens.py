@@ -12,7 +12,6 @@ from lightgap.neck.profile import Array
 from lightgap.vision.camera import BoardCamera, camera_from_comb
 from lightgap.vision.chamfer import ExtraBend
 from lightgap.vision.comb import Comb
-from lightgap.vision.known import U_AXIS_CROPPED, lens_axis
 from lightgap.vision.lens import U_LEAST_PX, U_LOWER_PX, straighten, under_straight
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.outline import Outline
@@ -112,19 +111,6 @@ def test_an_upper_edge_seen_on_a_short_stretch_tells_little() -> None:
     assert whole.u_bend_px < part.u_bend_px < stub.u_bend_px == alone.u_bend_px
 
 
-@pytest.mark.parametrize("shape", [3 / 4, 2 / 3, 9 / 16, 1.0, 4 / 3])
-def test_a_whole_picture_has_the_lens_s_axis_in_its_middle(shape: float) -> None:
-    height_px = round(shape * WIDTH_PX)
-    got = lens_axis(LOWER_PX, width_px=WIDTH_PX, height_px=height_px)
-    assert got.row_px == (height_px - 1) / 2
-    assert got.u_px < 0.2 * U_AXIS_CROPPED * height_px  # far surer than of a cropped one
-
-
-def test_a_cropped_picture_was_aimed_at_the_edge() -> None:
-    got = lens_axis(LOWER_PX, width_px=WIDTH_PX, height_px=HEIGHT_PX)
-    assert (got.row_px, got.u_px) == (LOWER_PX, U_AXIS_CROPPED * HEIGHT_PX)
-
-
 def test_gaps_grow_where_the_edge_is_raised() -> None:
     """A straight edge 3 px above the one followed, at 9 px/mm: a third of a millimetre more."""
     comb = camera(0.0).comb
@@ -136,7 +122,7 @@ def test_gaps_grow_where_the_edge_is_raised() -> None:
 
 
 def test_edges_that_agree_leave_less_doubt_than_the_lower_one_alone() -> None:
-    true = seen_px(AXIS_PX, 0.02)  # the camera was aimed at it
+    true = seen_px(LOWER_PX, 0.02)
     alone = straighten(curve(true), None, camera(0.02), HEIGHT_PX)
     both = straighten(curve(true), curve(seen_px(UPPER_PX, 0.02)), camera(0.02), HEIGHT_PX)
     assert both.u_bend_px < alone.u_bend_px < np.hypot(U_LOWER_PX, U_LEAST_PX)  # no more than its own

@@ -162,12 +162,14 @@ class TestStringsBefore:
         assert is_tied([edge, *others], self.picture()) is tied
 
     @pytest.mark.parametrize(
-        ("above_mm", "worse", "refused"), [(1.5, 0.9, True), (1.5, 1.3, False), (2.6, 1.3, True), (2.6, 1.5, False)]
+        ("above_mm", "worse", "refused"), [(1.5, 0.9, True), (2.3, 1.3, False), (2.6, 1.3, True), (2.6, 1.5, False)]
     )
     def test_string_clearer_than_the_edge_is_refused(self, above_mm: float, worse: float, *, refused: bool) -> None:
-        """The board's border lies a fret's height below its edge: from what lies farther a string may differ more."""
+        """The board's border lies no farther than a tall fret and a gap: from what does a string may differ more."""
         string, edge = candidate(EDGE_PX - above_mm * PX_PER_MM, score=3.0), candidate(EDGE_PX, score=3.0 - worse)
         picture = self.picture((-above_mm - 0.1, -above_mm - 0.1))
+        # By the straightedge's height a string has a scale that is too small.
+        string = replace(string, px_per_mm=PX_PER_MM * (20.0 - above_mm) / 20.0)
         if refused:
             with pytest.raises(Refusal, match="string"):
                 check_no_string([string, edge], picture)

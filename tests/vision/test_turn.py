@@ -15,8 +15,7 @@ from lightgap.vision.known import EdgeTurn
 from lightgap.vision.locate import EdgeCurve, Located
 from lightgap.vision.turn import parallel_by_turn, turn_by_edges
 
-# A whole picture, 4:3: its middle is the lens's axis.
-MIDDLE_PX, FOCAL_PX, HEIGHT_PX, DISTANCE_MM = 2000.0, 4800.0, 3000, 400.0
+MIDDLE_PX, FOCAL_PX, HEIGHT_PX, DISTANCE_MM = 2000.0, 4800.0, 1500, 400.0
 LINE = Comb(1, 0.0, FOCAL_PX / DISTANCE_MM, 0.0, 0.0, 0.0, MIDDLE_PX, FOCAL_PX, 648.0)
 
 
