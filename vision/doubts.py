@@ -23,8 +23,8 @@ U_BOW_FAINT_MM = 0.045
 LEAST_DOUBT, DOUBT_PER_SCATTER = (1.0, 0.85), (1.0, 1.4)
 USUAL_SCATTER, PRIOR_CROWNS, MOST_SCATTER = (1.2, 1.3), 2.0, 5.0
 CUBIC_FROM = 9  # crowns from which on a smooth neck may bend both ways
-# Crowns bent by so much were seen, feet with ends by a third of it at most (by own renders with truth): more speaks
-# against the feet as well.
+# Crowns bent by so much were seen, feet with ends by a third of it at most, others of a sure row by half (by own
+# renders with truth): more speaks against the feet as well.
 MAX_EXCESS_MM = 0.2
 # Of each fret of which no crown was seen: it may be worn, high or loose. (By own renders with truth, in which
 # one fret in seventy is.)
@@ -112,8 +112,8 @@ def bow_excess_mm2(along: Array, apart: Array, covariance_mm2: Array) -> float:
 
     What the model of crowns leaves out bends them all alike, and now and then by several standard uncertainties. Added
     to their variance (after R. C. Paule and J. Mandel, Consensus values and weighting factors, Journal of Research of
-    the National Bureau of Standards 87, 1982) it leaves the bow to feet whose ends were read, and to a
-    sure row along the middle.
+    the National Bureau of Standards 87, 1982) it leaves the bow to feet whose ends were read, and to a sure row along
+    the middle.
     """
     powers = np.stack([np.ones_like(along), along, along**2 - 1 / 3], axis=1)
     weighed = np.linalg.solve(covariance_mm2, powers)

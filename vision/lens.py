@@ -21,8 +21,9 @@ from .locate import EdgeCurve
 from .readings import CrownSet
 
 # Of phones' lenses, after what their own software corrects, and of the axis in shares of the picture's height: photos
-# are cropped along the neck (common practice, no published source).
-U_LENS_K1, U_AXIS = 0.02, 0.15
+# are cropped along the neck. However narrow a crop, the camera was aimed no better: in shares of its width, at least
+# (common practice, no published source).
+U_LENS_K1, U_AXIS, U_AIM = 0.02, 0.15, 0.042
 # Of the comb's reading of it, beside what its fit says: the crowns' glow and smear (by own renders with truth).
 U_COMB_K1 = 0.003
 # Of the bend of an edge as followed where its chamfer could not be fitted, and at least of the one found; by own
@@ -96,11 +97,12 @@ def straighten(
         if overlap > MIN_OVERLAP:
             bends.append(_bend(upper, edge, camera, middle, upper_fitted, U_UPPER_PX / min(overlap, 1.0) ** 2))
     comb_k1, u_comb = _told_by_frets(camera)
+    u_axis_px = max(U_AXIS * height_px, U_AIM * 2 * camera.comb.middle_px)
 
     def miss(p: Array) -> Array:
         k1 = K1_STEP * p[0]
         rows = [(b.seen_px - k1 * (b.lens_px + b.per_step_px * p[1])) / b.u_px for b in bends]
-        known = np.array([k1 / U_LENS_K1, p[1] * AXIS_STEP_PX / (U_AXIS * height_px)])
+        known = np.array([k1 / U_LENS_K1, p[1] * AXIS_STEP_PX / u_axis_px])
         return np.concatenate([_less(np.array([*rows, (k1 - comb_k1) / u_comb])), known])
 
     found = sorted((least_squares(miss, start, method="lm") for start in STARTS), key=lambda f: f.cost)

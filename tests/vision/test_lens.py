@@ -101,6 +101,21 @@ def test_an_edge_near_the_axis_is_not_taken_for_certain(off_axis_px: float) -> N
     assert np.sum(np.abs(ratio) < 2) >= 53
 
 
+@pytest.mark.parametrize("height_px", [400, 600])
+@pytest.mark.parametrize("axis_off_px", [-250.0, -170.0, 170.0, 250.0])
+@pytest.mark.parametrize("k1", [-0.02, 0.02])
+def test_a_narrow_crop_leaves_the_axis_as_open_as_a_wide_one(height_px: int, axis_off_px: float, k1: float) -> None:
+    """Its middle is where the crop was made, and not where the camera was aimed: off by 1.5 u of that at most."""
+    low, middle = 0.64 * height_px, (WIDTH_PX - 1) / 2
+    comb, axis_px = camera(k1).comb, (height_px - 1) / 2 + axis_off_px
+    seen = []
+    for row in (low, low - 300.0):
+        straight = row + TURN * (COLUMNS_PX - middle)
+        seen.append(straight + k1 * comb.lens_shift_px(COLUMNS_PX, straight, axis_px))
+    got = straighten(curve(seen[0], 0.2), curve(seen[1]), camera(k1), height_px)
+    assert abs(off_px(got.edge, seen[0])) < 2 * got.u_bend_px  # k = 2
+
+
 def test_an_upper_edge_seen_on_a_short_stretch_tells_little() -> None:
     true, upper = seen_px(LOWER_PX, 0.02), curve(seen_px(UPPER_PX, 0.02))
     whole, part, stub = (
