@@ -2,54 +2,125 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from itertools import pairwise
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise, product
+from statistics import NormalDist
 
 import numpy as np
+from numpy.typing import NDArray
 
+from .extrapolate import MIN_CROWNS, extrapolate
 from .posterior import crown_posterior
 from .profile import Array, GapProfile
 
-SIDES_AGREE_SIGMA = 2.0
+# Where its weight and a hand on it act, in shares of half its length from its middle: normally distributed (common
+# practice, no published source).
+LOAD = NormalDist(0.0, 0.35)
+OVERHANG_MM = 10.0  # past the last fret that it reaches, about
+UNKNOWN_MM = 1.0  # of a constant or a tilt of which nothing was measured
+FAR = 4.0  # standard uncertainties: where it can rest only so far from what was measured, it rests on what was not read
+TOUCHES = 0.25  # a crown that bears it with such a chance is taken for a contact
+DRAWS, WAYS, SEED = 200, 60, 20260502  # of the shapes, at least of reach and load, of frets not read
+NOTHING = 1e-10  # mm^2, so that what hangs together exactly can be inverted
 
 
-def rezero_on_contact(profile: GapProfile) -> GapProfile:
-    """Take out of the gaps the constant that keeps the straightedge from touching.
+@dataclass(frozen=True, slots=True)
+class Beyond:
+    """Frets past an end of a profile that the straightedge may reach and rest on.
 
-    A rigid straightedge rests on at least two crowns, one either side of its centre of mass, or rocks on the crowns in
-    the middle of a back-bow, which again stand either side of it. The constant is therefore the lowest gap on each
-    side, averaged when the two agree, the lower one when they do not (the straightedge then rests on a crown that is
-    not in the profile, or its centre is not that of the profile). Nothing but this one constant is taken out.
+    Attributes
+    ----------
+    position_mm
+        (m,) their places, outward.
+    chance
+        (m + 1,) how likely it is that the straightedge reaches none of them, the first, the first two, and so on.
+    """
+
+    position_mm: tuple[float, ...] = ()
+    chance: tuple[float, ...] = (1.0,)
+
+
+def rezero_on_contact(
+    profile: GapProfile,
+    *,
+    nutward: Beyond | None = None,
+    bodyward: Beyond | None = None,
+    between_mm: Sequence[float] = (),
+    u_constant_mm: float = UNKNOWN_MM,
+    u_tilt_mm: float = UNKNOWN_MM,
+) -> GapProfile:
+    """Take the constant and the tilt out of the gaps that keep the straightedge from resting on the crowns.
+
+    A rigid straightedge rests on two crowns, one either side of where its weight and the hand on it act; on a back-bow
+    these are neighbours. All ways in which it can rest are weighed by how near they come to what was measured. Frets
+    that were not read, and may bear it, are carried on from the crowns that were (`extrapolate`).
 
     Parameters
     ----------
     profile
-        Gaps with a common, unknown offset. Crowns marked `touching` are taken as the contacts. It must hold the
-        crowns the straightedge rests on: a close-up of the middle of an up-bow must not be re-zeroed.
+        Gaps that have a constant and a tilt in common. Crowns marked `touching` are taken as the contacts: then the
+        constant that these give is taken out, and nothing else.
+    nutward, bodyward
+        What lies past the first crown and past the last; nothing where not given.
+    between_mm
+        Places of frets among the crowns that were not read.
+    u_constant_mm, u_tilt_mm
+        Standard uncertainties, beside what the covariance says, of the constant and of the tilt, as the change over
+        half the profile.
 
     Returns
     -------
     GapProfile
-        Same crowns, gaps re-zeroed, contacts marked `touching`. The covariance is carried through the subtraction,
-        which correlates all gaps through their common constant.
+        Same crowns, gaps re-zeroed, likely contacts marked `touching`. Where the straightedge could rest only far from
+        what was measured the gaps stay, with these uncertainties. Nothing but a line is taken out: what the crowns tell
+        of each other, and how surely, is the same.
 
     Notes
     -----
-    Which crown touches is uncertain when several lie within the noise. The constant is a weighted mean of the crowns,
-    weights being their chance of being the lowest (`crown_posterior`), less the bias of the lowest of noisy values;
-    the spread of the constant beyond the linear part is added as a variance common to all gaps.
+    Shapes are drawn from `crown_posterior`; for each, the line that lets the straightedge rest on it is weighted by how
+    likely the line measured is then (importance sampling; JCGM 101:2008, 7, for draws). Their mean takes the place of
+    the line measured, and the covariance of lines and shapes that of the two.
     """
     flagged = np.array([c.touching for c in profile.crowns])
-    weight, bias, extra = _flagged_weights(profile, flagged) if flagged.any() else _likely_weights(profile)
-    n = len(profile.crowns)
-    shift = np.eye(n) - np.outer(np.ones(n), weight)
-    gap = shift @ profile.gap_mm - bias
-    covariance = shift @ profile.covariance_mm2 @ shift.T + extra
-    crowns = tuple(
-        replace(c, gap_mm=float(g), u_gap_mm=float(np.sqrt(max(v, 0.0))), touching=bool(c.touching or w > 0.25))
-        for c, g, v, w in zip(profile.crowns, gap, np.diag(covariance), weight, strict=True)
+    if flagged.any():
+        shift = np.eye(len(flagged)) - np.outer(np.ones(len(flagged)), _flagged_weights(profile, flagged))
+        covariance = shift @ profile.covariance_mm2 @ shift.T
+        return _with_gaps(profile, shift @ profile.gap_mm, covariance_mm2=covariance, touching=flagged)
+    columns = _columns(profile.position_mm, profile.position_mm)
+    doubted = profile.covariance_mm2 + (columns * np.square([u_constant_mm, u_tilt_mm])) @ columns.T
+    profile = _with_gaps(profile, profile.gap_mm, covariance_mm2=doubted, touching=flagged)
+    post = crown_posterior(profile)
+    # By generalized least squares line and shape tell nothing of each other.
+    read, u2_line = _reading(columns, post.covariance_mm2)
+    measured = read @ post.mean_mm
+    draws = post.draws_mm[:: max(1, len(post.draws_mm) // DRAWS)]
+    shapes = draws - draws @ read.T @ columns.T
+    sides = (nutward or Beyond(), bodyward or Beyond())
+    board = _Board.of(profile, shapes, sides=sides, between_mm=np.asarray(between_mm, dtype=np.float64))
+    rests = list(board.rests())
+    lines = np.concatenate([r.lines for r in rests])
+    off = lines - measured
+    score = np.repeat([r.log_chance for r in rests], len(shapes))
+    score = score - 0.5 * np.einsum("ni,ij,nj->n", off, np.linalg.inv(u2_line), off)
+    if score.max() < -0.5 * FAR**2:
+        return profile
+    weight = np.exp(score - score.max())
+    weight /= weight.sum()
+    mean = weight @ lines
+    spread = (weight[:, None] * (lines - mean)).T
+    drawn = np.tile(shapes, (len(rests), 1))
+    gap, covariance = _laid(
+        profile,
+        columns,
+        change=mean - measured,
+        spread_mm2=spread @ (lines - mean),
+        with_shape_mm2=spread @ (drawn - weight @ drawn),
     )
-    return replace(profile, crowns=crowns, covariance_mm2=covariance)
+    borne = np.zeros(len(board.position_mm))
+    for crown in np.concatenate([r.contacts for r in rests]).T:
+        np.add.at(borne, crown, weight)
+    return _with_gaps(profile, gap, covariance_mm2=covariance, touching=borne[: len(gap)] > TOUCHES)
 
 
 def upper_hull(x_mm: Array, y_mm: Array) -> list[int]:
@@ -96,7 +167,150 @@ def rest_on(x_mm: Array, y_mm: Array, *, load_mm: float) -> tuple[int, int]:
     raise ValueError(f"a straightedge needs two crowns under it; got {len(x_mm)}")
 
 
-def _flagged_weights(profile: GapProfile, flagged: Array) -> tuple[Array, float, float]:
+def _columns(at_mm: Array, position_mm: Array) -> Array:
+    """Return the (n, 2) columns of a constant and of a tilt over half of the crowns' span."""
+    along = 2 * (at_mm - position_mm.mean()) / np.ptp(position_mm)
+    return np.stack([np.ones_like(along), along], axis=1)
+
+
+def _reading(columns: Array, covariance_mm2: Array) -> tuple[Array, Array]:
+    """Return what reads constant and tilt off gaps, (2, n), and their covariance (2, 2)."""
+    weight = np.linalg.inv(covariance_mm2 + NOTHING * np.eye(len(columns)))
+    covariance = np.linalg.inv(columns.T @ weight @ columns)
+    return np.asarray(covariance @ columns.T @ weight), np.asarray(covariance)
+
+
+def _laid(
+    profile: GapProfile, columns: Array, *, change: Array, spread_mm2: Array, with_shape_mm2: Array
+) -> tuple[Array, Array]:
+    """Return gaps and covariance with another line.
+
+    Parameters
+    ----------
+    columns
+        (n, 2) of a constant and a tilt.
+    change
+        (2,) of the line.
+    spread_mm2, with_shape_mm2
+        (2, 2) covariance of the line, and (2, n) that with the shape.
+    """
+    read, _ = _reading(columns, profile.covariance_mm2)
+    shape = np.eye(len(columns)) - columns @ read
+    covariance = profile.covariance_mm2
+    follows = with_shape_mm2 @ np.linalg.inv(covariance + NOTHING * np.eye(len(columns))) @ shape
+    value, vector = np.linalg.eigh(spread_mm2 - follows @ covariance @ follows.T)
+    own = columns @ (vector * np.sqrt(np.clip(value, 0, None)))
+    whole = shape + columns @ follows
+    return profile.gap_mm + columns @ change, whole @ covariance @ whole.T + own @ own.T
+
+
+def _with_gaps(profile: GapProfile, gap_mm: Array, *, covariance_mm2: Array, touching: NDArray[np.bool_]) -> GapProfile:
+    u_mm = np.sqrt(np.clip(np.diag(covariance_mm2), 0, None))
+    crowns = tuple(
+        replace(c, gap_mm=float(g), u_gap_mm=float(u), touching=bool(t))
+        for c, g, u, t in zip(profile.crowns, gap_mm, u_mm, touching, strict=True)
+    )
+    return replace(profile, crowns=crowns, covariance_mm2=(covariance_mm2 + covariance_mm2.T) / 2)
+
+
+@dataclass(frozen=True, slots=True)
+class _Rests:
+    """One way of resting for each of d shapes.
+
+    Attributes
+    ----------
+    log_chance
+        How likely it is beforehand.
+    lines
+        (d, 2) constant and tilt that let the straightedge rest.
+    contacts
+        (d, 2) indices of the frets it then rests on.
+    """
+
+    log_chance: float
+    lines: Array
+    contacts: NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class _Board:
+    """Frets that may bear the straightedge: the n crowns of a profile, then those that were not read.
+
+    Attributes
+    ----------
+    position_mm, gap_mm
+        (m,) places, and (d, m) gaps of d shapes without constant and tilt.
+    columns
+        (m, 2) of a constant and a tilt over half the span of the crowns read.
+    ends_mm
+        Of the profile.
+    sides
+        What lies past them.
+    """
+
+    position_mm: Array
+    gap_mm: Array
+    columns: Array
+    ends_mm: tuple[float, float]
+    sides: tuple[Beyond, Beyond]
+
+    @classmethod
+    def of(cls, profile: GapProfile, shapes: Array, *, sides: tuple[Beyond, Beyond], between_mm: Array) -> _Board:
+        """Return the frets of a profile with shapes (d, n), and what was not read carried on from each of them."""
+        place = profile.position_mm
+        ends = float(place[0]), float(place[-1])
+        more = np.concatenate([sides[0].position_mm, between_mm, sides[1].position_mm])
+        if not len(more) or len(place) < MIN_CROWNS:
+            return cls(place, shapes, _columns(place, place), ends, (Beyond(), Beyond()))
+        unread = {profile.frets[-1] + 1 + i: float(x) for i, x in enumerate(more)}  # the numbers do not matter here
+        carried = extrapolate(profile, unread)
+        weights, bend = carried.weights[-len(more) :], carried.bend_covariance_mm2[-len(more) :, -len(more) :]
+        value, vector = np.linalg.eigh(bend)
+        noise = np.random.default_rng(SEED).standard_normal((len(shapes), len(more)))
+        gap = shapes @ weights.T + noise @ (vector * np.sqrt(np.clip(value, 0, None))).T
+        at = np.concatenate([place, more])
+        return cls(at, np.hstack([shapes, gap]), _columns(at, place), ends, sides)
+
+    def rests(self) -> Iterator[_Rests]:
+        """Yield every way of resting: how far the straightedge reaches, and where its load lies."""
+        order, rows = np.argsort(self.position_mm), np.arange(len(self.gap_mm))
+        reaches = list(self._reaches())
+        loads = -(-WAYS // len(reaches))
+        for number, (left_mm, right_mm, chance) in enumerate(reaches):
+            at = self.position_mm[order]
+            under = order[(at >= left_mm) & (at <= right_mm)]
+            half = (right_mm - left_mm) / 2 + OVERHANG_MM
+            for n in range(loads):
+                load = LOAD.inv_cdf((n + (number + 0.5) / len(reaches)) / loads)
+                where = (left_mm + right_mm) / 2 + load * half
+                first, second = _bearing(self.position_mm[under], self.gap_mm[:, under], load_mm=where)
+                i, j = under[first], under[second]
+                rise = self.gap_mm[rows, i] - self.gap_mm[rows, j]
+                tilt = rise / (self.columns[j, 1] - self.columns[i, 1])
+                lines = np.stack([-self.gap_mm[rows, i] - tilt * self.columns[i, 1], tilt], axis=1)
+                yield _Rests(float(np.log(chance)), lines, np.stack([i, j], axis=1))
+
+    def _reaches(self) -> Iterator[tuple[float, float, float]]:
+        """Yield the outermost frets that the straightedge may reach, and the chance of each pair."""
+        nutward, bodyward = (
+            [(end, c) for end, c in zip((at, *side.position_mm), side.chance, strict=True) if c > 0]
+            for at, side in zip(self.ends_mm, self.sides, strict=True)
+        )
+        for (left, a), (right, b) in product(nutward, bodyward):
+            yield left, right, a * b
+
+
+def _bearing(at_mm: Array, gap_mm: Array, *, load_mm: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return for each row of gaps (d, m) the two frets that a bar rests on under a load, as `rest_on` does for one."""
+    load = float(np.clip(load_mm, np.nextafter(at_mm[0], at_mm[-1]), at_mm[-1]))
+    split = int(np.searchsorted(at_mm, load))
+    i, j = (index.ravel() for index in np.meshgrid(np.arange(split), np.arange(split, len(at_mm)), indexing="ij"))
+    share = (load - at_mm[i]) / (at_mm[j] - at_mm[i])
+    lowest = np.argmin(gap_mm[:, i] * (1 - share) + gap_mm[:, j] * share, axis=1)
+    return i[lowest], j[lowest]
+
+
+def _flagged_weights(profile: GapProfile, flagged: Array) -> Array:
     """Minimum-variance mean of the crowns known to touch."""
     index = np.flatnonzero(flagged)
     cov = profile.covariance_mm2[np.ix_(index, index)]
@@ -105,27 +319,4 @@ def _flagged_weights(profile: GapProfile, flagged: Array) -> tuple[Array, float,
     part = np.clip(part, 0, None)
     weight = np.zeros(len(profile.crowns))
     weight[index] = part / part.sum()
-    return weight, 0.0, 0.0
-
-
-def _likely_weights(profile: GapProfile) -> tuple[Array, float, float]:
-    """Chance of each crown to be a contact, bias of the lowest and variance of the constant beyond the linear part."""
-    post = crown_posterior(profile)
-    draws, gap = post.draws_mm, profile.gap_mm
-    middle = (profile.position_mm[0] + profile.position_mm[-1]) / 2
-    left = profile.position_mm <= middle
-    sides = [s for s in (left, ~left) if s.any()]
-    lows = np.array([draws[:, s].min(axis=1) for s in sides])
-    if len(sides) == 2:
-        gulf = lows[0] - lows[1]
-        if abs(gulf.mean()) > SIDES_AGREE_SIGMA * gulf.std() + 1e-9:
-            sides, lows = [np.ones(len(gap), dtype=bool)], draws.min(axis=1)[None]
-    weight = np.zeros(len(gap))
-    for side in sides:
-        index = np.flatnonzero(side)
-        winner = index[np.argmin(draws[:, side], axis=1)]
-        weight += np.bincount(winner, minlength=len(gap)) / len(winner) / len(sides)
-    constant = lows.mean(axis=0)
-    bias = float(constant.mean() - weight @ gap)
-    extra = max(0.0, float(constant.var() - weight @ post.covariance_mm2 @ weight))
-    return weight, bias, extra
+    return weight

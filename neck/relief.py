@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from .contact import rezero_on_contact
 from .errors import InputError
 from .posterior import crown_posterior
 from .profile import Array, GapProfile, Relief, Shape
 from .straightness import chord_matrix
-
-__all__ = ["compute_relief", "default_chord", "rezero_on_contact"]
 
 BODY_JOINT_FRET = 15
 # Under this size a bow cannot be told from the scatter of well-dressed frets (common practice, no published source).

@@ -1,14 +1,18 @@
-"""Whether the gaps found let the straightedge rest on the frets, as a rigid one must."""
+"""Whether and where the gaps found let the straightedge rest on the frets, as a rigid one must."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
-from lightgap.neck.profile import Array
+from lightgap.neck.contact import Beyond, rezero_on_contact
+from lightgap.neck.frets import fret_position_mm
+from lightgap.neck.profile import Array, GapProfile
 
 from .camera import BoardCamera
+from .comb import MAX_FRET
 from .findings import refusal
 from .locate import BEYOND_FRETS_MM, EdgeCurve
 from .readings import CONTACT_MM, MAX_FLOAT_MM, CrownSet
@@ -17,6 +21,15 @@ from .readings import CONTACT_MM, MAX_FLOAT_MM, CrownSet
 # four degrees.
 RISE_MM = 0.3
 END_MM = 3.0  # a straightedge's end is seen where its edge stops so far short
+# That the straightedge reaches none, one, two ... frets past the last one read: where its end is seen (strings or a
+# dark edge may hide that it goes on), and where it goes on out of view.
+REACH_SEEN, REACH_UNSEEN = (0.7, 0.2, 0.1), (0.2, 0.2, 0.2, 0.2, 0.2)
+# Of what moves all gaps alike, and tilts them over half the profile: camera height, the line of the chamfer that was
+# taken for the edge; beside the outer string the way the straightedge lies to the board, for each mm of the profile's
+# length. Sizes by own renders with truth. Feet alone tell nothing of the first, and along the middle hardly anything of
+# the second, which the board's taper makes.
+U_CONSTANT_MM, U_CONSTANT_OUTER_MM, U_CONSTANT_FEET_MM = 0.08, 0.12, 1.0
+U_TILT_MM, U_TILT_OUTER_PER_MM, U_TILT_FEET_MM = 0.04, 3e-4, 0.5
 
 
 def check_edge(crowns: CrownSet) -> None:
@@ -92,11 +105,56 @@ def rests_in_view(crowns: CrownSet, edge: EdgeCurve, width_px: int) -> bool:
     edge, width_px
         The straightedge's lower edge, and the picture's width.
     """
+    seen, _ = crowns.camera.comb.frets(0, width_px - 1)
+    under, _ = crowns.camera.comb.frets(edge.low_px, edge.high_px)
+    nut, body = _ends_seen(crowns, edge, width_px)
+    return bool((nut or under[0] != seen[0] or under[0] == 1) and (body or under[-1] != seen[-1]))
+
+
+def lay_on_crowns(profile: GapProfile, crowns: CrownSet, edge: EdgeCurve, width_px: int) -> GapProfile:
+    """Return the gaps with the straightedge laid on the crowns, or on frets that it may reach and were not read.
+
+    Parameters
+    ----------
+    profile
+        Of the crowns, in the same order; its frets may be numbered from the first crown.
+    crowns
+        For the camera.
+    edge, width_px
+        The straightedge's lower edge, and the picture's width.
+    """
+    camera, read = crowns.camera, [c.fret for c in crowns.crowns]
+    under, _ = camera.comb.frets(edge.low_px, edge.high_px)
+    nut, body = _ends_seen(crowns, edge, width_px)
+    scale_mm = camera.comb.scale_length_mm
+    between = np.setdiff1d(np.arange(read[0], read[-1]), read)
+    outer, by_feet = camera.beside_outer, crowns.by_feet
+    u_constant_mm = U_CONSTANT_FEET_MM if by_feet else U_CONSTANT_OUTER_MM if outer else U_CONSTANT_MM
+    by_length_mm = U_TILT_OUTER_PER_MM * float(np.ptp(profile.position_mm))
+    return rezero_on_contact(
+        profile,
+        nutward=_past(np.arange(read[0] - 1, 0, -1), read[0] - int(under[0]), nut, scale_mm),
+        bodyward=_past(np.arange(read[-1] + 1, MAX_FRET + 1), int(under[-1]) - read[-1], body, scale_mm),
+        between_mm=fret_position_mm(between.astype(np.float64), scale_mm).tolist(),
+        u_constant_mm=u_constant_mm,
+        u_tilt_mm=by_length_mm if outer else U_TILT_FEET_MM if by_feet else U_TILT_MM,
+    )
+
+
+def _past(frets: NDArray[np.int64], under: int, end_seen: bool, scale_length_mm: float) -> Beyond:
+    """Return the frets past the last one read, outward, the first `under` of which lie under the edge for certain."""
+    chance = np.concatenate([np.zeros(max(under, 0)), REACH_SEEN if end_seen else REACH_UNSEEN])
+    more = min(len(frets), len(chance) - 1)
+    chance[more] += chance[more + 1 :].sum()
+    place = fret_position_mm(frets[:more].astype(np.float64), scale_length_mm)
+    return Beyond(tuple(place.tolist()), tuple(chance[: more + 1].tolist()))
+
+
+def _ends_seen(crowns: CrownSet, edge: EdgeCurve, width_px: int) -> tuple[bool, bool]:
+    """Tell whether the straightedge's end towards the nut, and that towards the body, is seen."""
     comb = crowns.camera.comb
-    seen, columns = comb.frets(0, width_px - 1)
-    under, _ = comb.frets(edge.low_px, edge.high_px)
+    _, columns = comb.frets(0, width_px - 1)
     beyond, short = BEYOND_FRETS_MM * comb.px_per_mm, END_MM * comb.px_per_mm
     low, high = max(0.0, columns.min() - beyond), min(width_px - 1.0, columns.max() + beyond)
-    stops = [edge.low_px > low + short, edge.high_px < high - short]
-    nut, body = stops if comb.direction > 0 else stops[::-1]
-    return bool((nut or under[0] != seen[0] or under[0] == 1) and (body or under[-1] != seen[-1]))
+    stops = edge.low_px > low + short, edge.high_px < high - short
+    return stops if comb.direction > 0 else stops[::-1]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lightgap.neck.contact import rest_on
 from lightgap.neck.profile import Array
 
 from .doubts import Told, edge_covariance_mm2, feet_covariance_mm2, u_unseen_mm
@@ -18,9 +17,6 @@ from .readings import CrownSet
 # a camera above the board's slope adds.
 BORDER_MM = (0.6, 1.6)
 ALONE_SCORE, ALONE_FACES = 0.9, 0.55  # of feet that no crown bears out; by own renders with truth
-# Of the line through the frets it rests on: its weight, or a hand, is not at its middle, and they may be the next ones,
-# a twentieth of a millimetre lower (common practice, no published source).
-U_LEVEL_MM = 0.05
 
 
 def border_read(crowns: CrownSet) -> bool:
@@ -54,13 +50,9 @@ def stand_alone(crowns: CrownSet, feet: Feet, position_mm: Array) -> bool:
 
 
 def feet_alone(
-    crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], position_mm: Array, u_edge_px: float, rests: bool
+    crowns: CrownSet, feet: Feet, *, frets: NDArray[np.int64], position_mm: Array, u_edge_px: float
 ) -> Joined:
-    """Return gaps by the feet alone.
-
-    Beside the outer string the highest foot is taken for touching. From the middle of the board the row is seen with a
-    tilt that the camera's height and the board's taper make: the straightedge is taken to rest on the two frets on
-    either side of its middle, as a rigid one does.
+    """Return gaps by the feet alone, the least of them zero: they tell neither a height nor, surely, a tilt.
 
     Parameters
     ----------
@@ -72,8 +64,6 @@ def feet_alone(
         (n,) numbers and places of the frets.
     u_edge_px
         Of the bend of the straightedge's edge.
-    rests
-        Nothing out of view can bear the straightedge.
     """
     seen = np.flatnonzero(feet.seen)
     place = position_mm[seen]
@@ -82,13 +72,7 @@ def feet_alone(
     outer, compound = crowns.camera.beside_outer, u_compound_mm(crowns, place)
     each = Told(feet.u_each_mm[seen], u_unseen_mm(feet, outer=outer)[seen])
     told = feet_covariance_mm2(feet, along, each, u_compound_mm=compound, outer=outer)
-    if outer:
-        gap = gap - gap.min()
-    else:
-        a, b = rest_on(place, -gap, load_mm=float(place[0] + place[-1]) / 2)
-        gap = gap - gap[a] - (gap[b] - gap[a]) / (place[b] - place[a]) * (place - place[a])
-        told = told + U_LEVEL_MM**2 * np.outer(along, along)
-    rows = rows_of_feet(frets[seen], place, gap, crowns.camera.slant(place))
+    rows = rows_of_feet(frets[seen], place, gap - gap.min(), crowns.camera.slant(place))
     edge, none = edge_covariance_mm2(crowns, along, u_edge_px), np.zeros((len(seen), len(seen)))
     read = CrownSet(rows, told + edge, np.zeros((len(seen), 6)), crowns.outline, crowns.camera, by_feet=True)
-    return Joined(read, np.zeros(len(seen)), told + edge, none, told, edge, rests=rests)
+    return Joined(read, np.zeros(len(seen)), told + edge, none, told, edge)

@@ -283,7 +283,7 @@ _KINDS = (
         "gaps-not-zeroed",
         "warning",
         "the crowns the straightedge rests on are not in view",
-        "Without the contact, single gaps carry a common offset of up to the edge's rounding; relief does not.",
+        "Without the contact, all gaps may be off alike, and tilted, as their uncertainty says; relief is not.",
         "show the crowns at both ends of the straightedge",
     ),
 )

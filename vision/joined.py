@@ -76,8 +76,6 @@ class Joined:
         Frets whose crowns were not read, or stood off foot and end, so that these speak for them.
     agree
         Crowns and feet tell the same bend, and nearly all feet have an end that stands out, or most one that was read.
-    rests
-        Of feet alone: the straightedge rests in view, on the highest of them.
     """
 
     crowns: CrownSet
@@ -92,7 +90,6 @@ class Joined:
     in_doubt: tuple[int, ...] = ()
     by_foot: tuple[int, ...] = ()
     agree: bool = False
-    rests: bool = True
 
 
 def join(

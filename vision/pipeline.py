@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 from lightgap.neck.extrapolate import Extrapolated, extrapolate
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array, CrownGap, Finding, GapProfile
-from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
+from lightgap.neck.relief import compute_relief, default_chord
 
 from .calibrate import settle_scale
 from .camera import BoardCamera
 from .chamfer import ExtraBend, Windows, read_bend, windows_along
 from .comb import MAX_FRET
-from .contact import touching_mm
+from .contact import lay_on_crowns, touching_mm
 from .crowns import measure_crowns
 from .end_heights import read_heights, with_ends
 from .feet import Feet, find_feet
@@ -111,7 +111,7 @@ def _measure(seen: Survey, settings: MeasureSettings, both: Halves) -> Measureme
         u_edge_px=straight.u_bend_px,
         by_height=placed.guess.source is None and not placed.guess.by_frets,
     )
-    profile, warnings = _profile(joined, placed, slit, settings)
+    profile, warnings = _profile(joined, placed, slit, settings, photo.facts.width_px)
     reached = reach_chord(profile, settings.chord, camera.comb.scale_length_mm)
     profile = reached.profile
     chord = choose_chord(profile, settings.chord)
@@ -219,7 +219,7 @@ def _clear_of_strings(
 
 
 def _profile(
-    joined: Joined, placed: Placed, slit: SlitLight, settings: MeasureSettings
+    joined: Joined, placed: Placed, slit: SlitLight, settings: MeasureSettings, width_px: int
 ) -> tuple[GapProfile, list[Finding]]:
     crowns, covariance = joined.crowns, joined.covariance_mm2
     u = np.sqrt(np.diag(covariance))
@@ -239,15 +239,14 @@ def _profile(
         warnings.append(warning("outer-line"))
     if crowns.by_feet:
         warnings.append(warning("by-feet"))
-    if crowns.by_feet and not joined.rests:
-        return profile, [*warnings, warning("gaps-not-zeroed")]
-    if float(profile.gap_mm.min()) < touching_mm(crowns.camera, proven=joined.agree):
-        return rezero_on_contact(profile), warnings
-    if crowns.camera.beside_outer:
+    lowest = float(profile.gap_mm.min())
+    if crowns.camera.beside_outer and not crowns.by_feet and lowest >= touching_mm(crowns.camera, proven=joined.agree):
         # Fret ends are short arcs that many things resemble: without a crown that touches, or strong feet, they prove
         # no fret.
-        raise refusal("no-contact", f"lowest gap {float(profile.gap_mm.min()):+.2f} mm beside the outer string")
-    return profile, [*warnings, warning("gaps-not-zeroed")]
+        raise refusal("no-contact", f"lowest gap {lowest:+.2f} mm beside the outer string")
+    profile = lay_on_crowns(profile, crowns, placed.found.edge, width_px)
+    zeroed = any(c.touching for c in profile.crowns)
+    return profile, warnings if zeroed else [*warnings, warning("gaps-not-zeroed")]
 
 
 def _apex_px(crown: CrownFit, crowns: CrownSet, edge: EdgeCurve, slit: SlitLight) -> tuple[float, float]:

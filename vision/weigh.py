@@ -130,11 +130,10 @@ def weigh(
     """
     check_tilt(crowns)
     feet = feet and _under(edge, feet, crowns, frets=frets, position_mm=position_mm)
-    rests = rests_in_view(crowns, edge, width_px)
-    may = crowns.camera.beside_outer or (rests and not by_height)
+    may = crowns.camera.beside_outer or (rests_in_view(crowns, edge, width_px) and not by_height)
     alone = None
     if may and feet is not None and stand_alone(crowns, feet, position_mm):
-        alone = feet_alone(crowns, feet, frets=frets, position_mm=position_mm, u_edge_px=u_edge_px, rests=rests)
+        alone = feet_alone(crowns, feet, frets=frets, position_mm=position_mm, u_edge_px=u_edge_px)
     if alone and (border_read(crowns) or len(crowns.crowns) < MIN_SHARE * len(frets)):
         return alone
     try:

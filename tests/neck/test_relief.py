@@ -15,8 +15,8 @@ from lightgap.neck import posterior
 from lightgap.neck.errors import InputError
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.posterior import crown_posterior
-from lightgap.neck.profile import CrownGap, GapProfile, Relief
-from lightgap.neck.relief import compute_relief, default_chord, rezero_on_contact
+from lightgap.neck.profile import GapProfile, Relief
+from lightgap.neck.relief import compute_relief, default_chord
 from lightgap.neck.straightness import chord_matrix
 
 
@@ -110,61 +110,6 @@ def test_uncertainty_covers_and_the_largest_depth_is_not_biased_high(u_mm: float
     assert 0.7 <= np.sqrt(np.mean(z**2)) <= 1.25
     assert np.sqrt(np.mean(shrunk**2)) <= 1.03 * np.sqrt(np.mean(plain**2))
     assert abs(shrunk.mean()) <= max(0.002, 0.6 * u_mm)
-
-
-def rest(x: np.ndarray, sag: np.ndarray) -> np.ndarray:
-    """Gaps under a rigid straightedge laid on crowns of that sag, centre of mass in the middle."""
-    middle = (x[0] + x[-1]) / 2
-    pairs = [(i, j) for i in range(len(x)) for j in range(i + 1, len(x)) if x[i] <= middle < x[j]]
-    lines = (sag[i] + (sag[j] - sag[i]) / (x[j] - x[i]) * (x - x[i]) for i, j in pairs)
-    return np.asarray(next(sag - line for line in lines if (sag - line).min() > -1e-12))
-
-
-class TestContact:
-    def test_two_contacts_take_the_constant_out(self) -> None:
-        gap = bow(15, 0.3)
-        got = rezero_on_contact(make_profile(gap + 0.08))
-        np.testing.assert_allclose(got.gap_mm, gap, atol=0.003)
-        assert got.crowns[0].touching
-        assert got.crowns[-1].touching
-
-    def test_rocking_on_the_middle_of_a_back_bow(self) -> None:
-        gap = bow(15, -0.2)
-        gap -= gap.min()
-        got = rezero_on_contact(make_profile(gap - 0.05))
-        assert got.gap_mm.min() == pytest.approx(0.0, abs=0.006)
-        assert not got.crowns[0].touching
-
-    def test_flagged_crowns_are_believed(self) -> None:
-        profile = make_profile(bow(15, 0.3) + 0.05)
-        crowns = tuple(
-            CrownGap(c.fret, c.position_mm, c.gap_mm, c.u_gap_mm, touching=c.fret in (1, 15)) for c in profile.crowns
-        )
-        got = rezero_on_contact(GapProfile(crowns, profile.covariance_mm2))
-        assert got.gap_mm[0] == pytest.approx(0.0, abs=1e-9)
-        # A mean of two equal readings: variance halves, and every other gap carries it as well.
-        assert got.covariance_mm2[5, 5] == pytest.approx(1.5 * 0.002**2, rel=1e-3)
-        assert got.covariance_mm2[5, 8] == pytest.approx(0.5 * 0.002**2, rel=1e-3)
-
-    def test_relief_is_untouched(self) -> None:
-        profile = make_profile(bow(15, 0.3) + 0.08, u_mm=0.01)
-        before, after = compute_relief(profile), compute_relief(rezero_on_contact(profile))
-        assert after.relief_mm == pytest.approx(before.relief_mm, abs=1e-4)
-        assert after.U_mm == pytest.approx(before.U_mm, rel=0.01)
-
-    def test_the_lowest_of_noisy_gaps_is_not_biased(self) -> None:
-        rng = np.random.default_rng(2)
-        x = fret_position_mm(np.arange(1, 16), 648.0)
-        errors, z = [], []
-        for _ in range(150):
-            true = rest(x, bow(15, 0.15) + rng.normal(0, 0.01, 15))
-            got = rezero_on_contact(make_profile(true + 0.1 + rng.normal(0, 0.01, 15), u_mm=0.01))
-            e = got.gap_mm - true
-            errors.append(e.mean())
-            z.append(e[7] / np.sqrt(got.covariance_mm2[7, 7]))
-        # Standard error of the mean error is about 0.0006 mm.
-        assert abs(np.mean(errors)) < 0.003
-        assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.3
 
 
 def unsure_at(fret: int, off_mm: float, *, u_mm: float) -> GapProfile:

@@ -29,7 +29,7 @@ from lightgap.vision.doubts import (
 )
 from lightgap.vision.fall import BOARD_END, COMPOUND_SHARE, FLATTER, fall_mm, u_compound_mm
 from lightgap.vision.feet import U_FOOT_MM, U_PER_SCATTER, WIRE_MM, Feet
-from lightgap.vision.feet_alone import U_LEVEL_MM, feet_alone, stand_alone
+from lightgap.vision.feet_alone import feet_alone, stand_alone
 from lightgap.vision.joined import U_HEIGHT_MM, U_TILT_MM, U_UNBORNE_MM, Joined, join
 from lightgap.vision.outline import Outline
 from lightgap.vision.readings import CrownFit, CrownSet
@@ -493,7 +493,7 @@ def test_feet_alone_bend_as_the_feet_and_the_highest_touches() -> None:
     below = 1.0 + BOW_MM - BOW_MM.min()
     below[7] = np.nan
     got = feet_alone(
-        read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX, rests=True
+        read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX
     )
     assert got.crowns.by_feet
     assert [c.fret for c in got.crowns.crowns] == np.delete(FRETS, 7).tolist()
@@ -502,20 +502,20 @@ def test_feet_alone_bend_as_the_feet_and_the_highest_touches() -> None:
     np.testing.assert_allclose(got.covariance_mm2, got.feet_covariance_mm2 + got.edge_covariance_mm2)
 
 
-def test_feet_alone_from_the_middle_are_levelled_by_what_the_straightedge_rests_on() -> None:
-    """The row is seen with a tilt of its own; crowns at both ends bear the straightedge on a neck that bows up."""
+def test_feet_alone_from_the_middle_bend_as_the_feet() -> None:
+    """The row is seen with a tilt of its own, which stays: the straightedge is laid on the crowns later."""
     read = crowns(np.zeros(N), 0.5, near_mm=22.0)
     below = 1.0 + BOW_MM + 0.15 * ALONG + mean_fall_mm()
     got = feet_alone(
-        read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX, rests=True
+        read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX
     )
-    chord = np.interp(POSITION_MM, POSITION_MM[[0, -1]], BOW_MM[[0, -1]])
-    np.testing.assert_allclose(got.crowns.gap_mm, BOW_MM - chord, atol=1e-12)  # rounding
-    # Wire, scatter, a fret that may be bad, the bows of feet and edge; the doubt of the tilt is in the gaps alone.
-    row = chord_matrix(POSITION_MM, (0, N - 1))[N // 2]
+    row = chord_matrix(POSITION_MM, (0, N - 1))
+    np.testing.assert_allclose(row @ got.crowns.gap_mm, row @ BOW_MM, atol=1e-12)  # rounding
+    assert got.crowns.lowest_gap_mm == 0.0
+    # Wire, scatter, a fret that may be bad, the bows of feet and edge.
+    row = row[N // 2]
     bow = (row @ ALONG**2) ** 2
     lone = np.sum(row**2) * (U_FOOT_MM**2 + (U_PER_SCATTER * SCATTER_MM) ** 2 + U_UNSEEN_MM**2)
     compound_mm = u_compound_mm(read, POSITION_MM)
     u2 = lone + bow * (U_BOW_MIDDLE_MM**2 + compound_mm**2 + (U_EDGE_PX / PX_PER_MM) ** 2)
     assert row @ got.covariance_mm2 @ row == pytest.approx(u2, rel=1e-9)  # rounding
-    assert got.covariance_mm2[0, 0] > U_LEVEL_MM**2
