@@ -31,7 +31,9 @@ from .readings import MIN_SHARE, CrownFit, CrownSet
 from .shading import Mask
 
 U_HEIGHT_MM, U_TILT_MM = 1.5, 0.5  # of the wire, and from end to end: free
-LONE, LONE_MM = 3.0, 0.06  # a crown that stands off its foot by so many standard uncertainties, and at least so far
+# A crown that stands off its foot by so many standard uncertainties, and at least so far; and by how many its fret may
+# be bad, which no foot shows: the foot is doubted by as much.
+LONE, LONE_MM, NEARLY = 3.0, 0.06, 2.0
 # By as much a single fret may be worn or high (common practice, no published source): where nothing tells whether it
 # is, or was misread, its crown stays, in doubt. By own renders with truth, of 3 without an end all were right; of 4
 # farther off none.
@@ -130,8 +132,10 @@ def join(
     apart = level - crowns.gap_mm
     # One that leaps off the others must not hide behind the doubt that its own leap makes.
     u_mm = np.hypot(feet.u_each_mm[read], stated_u_mm)
-    off_mm = _off_mm(along_board(crowns.position_mm), apart, u_mm)
+    off_mm = _off_mm(along_board(crowns.position_mm), apart, LONE * u_mm)
     off = off_mm > 0
+    nearly_mm = np.zeros(len(frets))
+    nearly_mm[read] = np.where(off, 0.0, _off_mm(along_board(crowns.position_mm), apart, NEARLY * u_mm))
     # A foot off the row counts where its crown bears it out, as the fret may stand high or low as a whole.
     apart[off] = np.nan
     stays = ~(off & feet.seen[read] & feet.is_sure) | (_may_be_bad(off_mm) & ~feet.with_end[read])
@@ -166,7 +170,8 @@ def join(
     of_feet = np.concatenate([read[kept], unread])[order]
     unseen = np.where(order >= len(kept), may_hide[of_feet], 0.0)
     u_astray_mm = np.where(feet.seen[of_feet], 0.0, U_UNBORNE_MM)
-    told = Told(np.hypot(feet.u_each_mm[of_feet], u_astray_mm), unseen)
+    u_bad_mm = nearly_mm[of_feet] / np.sqrt(3)  # anywhere between: JCGM 100:2008, 4.3.7
+    told = Told(np.sqrt(feet.u_each_mm[of_feet] ** 2 + u_astray_mm**2 + u_bad_mm**2), unseen)
     joined = _joined(whole, by_crown, own / wide, feet, apart=apart, told=told, u_edge_px=u_edge_px)
     by_foot = tuple(frets[unread].tolist())
     return replace(
@@ -275,8 +280,8 @@ def _bare_ends(read: NDArray[np.intp], stays: Mask, borne_out: Mask, by_foot: ND
     return np.asarray(stays & ((read < told.min()) | (read > told.max())))
 
 
-def _off_mm(along: Array, apart: Array, u_mm: Array) -> Array:
-    """Return (n,) how far crowns stand off the bow that most of them make over their feet; 0 for those that do not."""
+def _off_mm(along: Array, apart: Array, least_mm: Array) -> Array:
+    """Return (n,) how far crowns stand off the bow that most of them make over their feet; 0 for those below (n,)."""
     bow, _ = through_most(along, apart, np.ones_like(along), order=2)
     off = np.nan_to_num(np.abs(apart - bow))
-    return np.where(off > np.maximum(LONE * u_mm, LONE_MM), off, 0.0)
+    return np.where(off > np.maximum(least_mm, LONE_MM), off, 0.0)

@@ -160,6 +160,19 @@ def test_a_fret_read_in_doubt_that_would_turn_the_relief_s_sign_is_covered() -> 
     assert relief.relief_mm + relief.U_mm > 0.99 * low
 
 
+def test_a_bad_fret_that_a_smooth_neck_levels_is_covered_as_it_was_read() -> None:
+    """One of nine frets of a slight back-bow stands 0.13 mm proud, at three of its standard uncertainties."""
+    gap, u = bow(9, -0.03), np.full(9, 0.01)
+    gap[4] -= 0.13
+    u[4] = 0.042
+    whole = make_profile(gap)
+    rows = tuple(replace(c, u_gap_mm=float(v)) for c, v in zip(whole.crowns, u, strict=True))
+    relief = compute_relief(GapProfile(rows, np.diag(u**2)))
+    read = float((chord_matrix(whole.position_mm, (0, 8)) @ gap)[4])
+    assert abs(relief.relief_mm) < 0.5 * abs(read)  # levelled
+    assert relief.relief_mm - relief.U_mm < 0.99 * read
+
+
 def test_the_lesser_lobe_of_an_s_is_not_levelled() -> None:
     """A cubic through these gaps leaves 0.03 of its 0.11 mm, and makes 0.14 of the other's 0.11."""
     profile = make_profile(unequal_s(), u_mm=0.03)

@@ -30,7 +30,7 @@ from lightgap.vision.doubts import (
 from lightgap.vision.fall import BOARD_END, COMPOUND_SHARE, FLATTER, fall_mm, u_compound_mm
 from lightgap.vision.feet import U_FOOT_MM, U_PER_SCATTER, WIRE_MM, Feet
 from lightgap.vision.feet_alone import feet_alone, stand_alone
-from lightgap.vision.joined import U_HEIGHT_MM, U_TILT_MM, U_UNBORNE_MM, Joined, join
+from lightgap.vision.joined import LONE, U_HEIGHT_MM, U_TILT_MM, U_UNBORNE_MM, Joined, join
 from lightgap.vision.outline import Outline
 from lightgap.vision.readings import CrownFit, CrownSet
 
@@ -150,6 +150,26 @@ def test_a_crown_that_is_off_as_a_bad_fret_stays_in_doubt_where_no_end_tells(off
         assert abs((got.crowns.gap_mm - gap)[5] - (got.crowns.gap_mm - gap)[4]) < 0.01  # as it was read
     gap[6] += off_mm
     assert joined(crowns(gap, 0.05), feet).off_feet == 2
+
+
+def test_a_crown_nearly_off_its_foot_may_be_a_bad_fret_and_leaves_the_foot_in_doubt(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A fret 0.062 mm low, by its crown, 2.8 standard uncertainties off: no foot shows it, and it counts as scatter."""
+    gap = BOW_MM.copy()
+    gap[6] += 0.062
+    depth = chord_matrix(POSITION_MM, (0, N - 1))[6]
+
+    def told() -> tuple[float, float]:
+        got = joined(crowns(gap, 0.05), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
+        assert len(got.crowns.crowns) == N
+        return float(depth @ (got.crowns.gap_mm - gap)), float(np.sqrt(depth @ got.covariance_mm2 @ depth))
+
+    off_mm, u_mm = told()
+    assert abs(off_mm) < 2 * u_mm
+    monkeypatch.setattr("lightgap.vision.joined.NEARLY", LONE)
+    off_mm, u_mm = told()
+    assert abs(off_mm) > 2 * u_mm
 
 
 def test_a_crown_that_stands_off_foot_and_end_gives_way_to_them() -> None:
