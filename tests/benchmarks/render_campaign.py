@@ -15,6 +15,7 @@ import json
 import sys
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -28,12 +29,15 @@ from benchmarks.pool import shard, spread
 
 from lightgap.vision.render.draw import board_slope_deg, draw_scene_settings
 from lightgap.vision.render.photo import render_photo, set_up
-from lightgap.vision.render.settings import SceneSettings
+from lightgap.vision.render.settings import Camera, SceneSettings
 
 FIRST_SEED = 1000
 FRAMINGS = ("full", "half", "macro")
 BACKGROUNDS = {"controlled": ("card", "cloth"), "plain": ("wall", "bench", "gradient")}
-KINDS = ("controlled", "plain", "strings", "outer", "any")
+KINDS = ("controlled", "plain", "strings", "outer", "any", "aimed", "whole")
+# Of photos aimed beside the edge, cropped along the neck or whole: how far the lens's axis lies off the edge, in
+# shares of the picture's width, and the shape of a whole picture (common practice, no published source).
+U_AIMED, WHOLE_SHAPE = 0.06, 0.75
 
 
 def wanted(kind: str, number: int) -> dict[str, Any]:
@@ -41,13 +45,26 @@ def wanted(kind: str, number: int) -> dict[str, Any]:
     if kind in BACKGROUNDS:
         kinds = BACKGROUNDS[kind]
         return {"background": kinds[number // 3 % len(kinds)], "strings": False, "place": "middle"}
-    return {"strings": {"strings": True, "place": "middle"}, "outer": {"place": "outer"}, "any": {}}[kind]
+    return {"strings": {"strings": True, "place": "middle"}, "outer": {"place": "outer"}}.get(kind, {})
 
 
 def drawn(number: int, *, kind: str) -> tuple[SceneSettings, np.random.Generator]:
     """Return the scene of photo `number`, and the random numbers to render it with."""
     rng = np.random.default_rng(FIRST_SEED + number)
-    return draw_scene_settings(rng, framing=FRAMINGS[number % 3], **wanted(kind, number)), rng  # type: ignore[arg-type]
+    scene = draw_scene_settings(rng, framing=FRAMINGS[number % 3], **wanted(kind, number))  # type: ignore[arg-type]
+    if kind in ("aimed", "whole"):
+        off_px = float(np.random.default_rng([FIRST_SEED, number]).normal(0, U_AIMED * scene.camera.width_px))
+        scene = replace(scene, camera=aimed_beside(scene.camera, off_px, whole=kind == "whole"))
+    return scene, rng
+
+
+def aimed_beside(camera: Camera, off_px: float, *, whole: bool) -> Camera:
+    """Return the camera turned up: the edge lies so far under its axis, which a `whole` picture has in the middle."""
+    if not whole:
+        return replace(camera, axis_row_fraction=camera.edge_row_fraction - off_px / camera.height_px)
+    height_px = round(WHOLE_SHAPE * camera.width_px)
+    row = 0.5 + off_px / height_px
+    return replace(camera, height_px=height_px, edge_row_fraction=row, axis_row_fraction=0.5)
 
 
 def render_one(number: int, *, folder: Path, kind: str) -> str:

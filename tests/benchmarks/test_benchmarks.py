@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from benchmarks.accuracy import ALLOWANCE_MM, Outcome, group_of, summarise
 from benchmarks.pool import shard, spread
-from benchmarks.render_campaign import FIRST_SEED, drawn, grey_signal_to_noise, ranges, render_one
+from benchmarks.render_campaign import FIRST_SEED, U_AIMED, drawn, grey_signal_to_noise, ranges, render_one
 
 
 def test_right_uncertainties_give_a_spread_of_one() -> None:
@@ -72,3 +73,16 @@ def test_campaign_covers_what_it_says() -> None:
         assert word in table
     noisiest = min(grey_signal_to_noise(s.imaging.full_well_e, s.imaging.read_noise) for _, s in scenes)
     assert 9.0 < noisiest < 14.0  # ten is the acceptable ratio of ISO 12232 (from memory)
+
+
+@pytest.mark.parametrize("kind", ["aimed", "whole"])
+def test_aimed_photos_have_the_axis_off_the_edge_of_the_same_scene(kind: str) -> None:
+    plain, off = drawn(7, kind="any")[0], drawn(7, kind=kind)[0]
+    assert replace(off, camera=plain.camera) == plain
+    assert off.camera.axis_row_fraction is not None
+    off_px = (off.camera.edge_row_fraction - off.camera.axis_row_fraction) * off.camera.height_px
+    assert 10 < abs(off_px) < 3 * U_AIMED * off.camera.width_px  # k = 3
+    if kind == "whole":
+        assert (off.camera.height_px, off.camera.axis_row_fraction) == (3024, 0.5)
+    else:
+        assert off.camera.edge_row_fraction == plain.camera.edge_row_fraction

@@ -58,13 +58,18 @@ def place_camera(settings: SceneSettings, *, aim_y_mm: float = 0.0, aim_z_mm: fl
     level /= np.linalg.norm(level)
     upright = np.cross(level, forward)
     right = np.cos(roll) * level + np.sin(roll) * upright
+    centre = aim - c.distance_mm * forward
+    focal_px, axis_row = c.px_per_mm * c.distance_mm, c.axis_row_fraction
+    if axis_row is not None:
+        rise = (c.edge_row_fraction - axis_row) * c.height_px / focal_px
+        forward = (forward + rise * np.cross(right, forward)) / np.hypot(1.0, rise)
     up = np.cross(right, forward)
     return Pinhole(
-        focal_px=c.px_per_mm * c.distance_mm,
+        focal_px=focal_px,
         cx_px=0.5 * (c.width_px - 1) + c.principal_offset_px,
-        cy_px=c.edge_row_fraction * c.height_px,
+        cy_px=(c.edge_row_fraction if axis_row is None else axis_row) * c.height_px,
         k1=c.k1,
-        centre_mm=frozen_array(aim - c.distance_mm * forward),
+        centre_mm=frozen_array(centre),
         forward=frozen_array(forward),
         right=frozen_array(right),
         up=frozen_array(up),

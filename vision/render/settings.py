@@ -118,7 +118,10 @@ class Camera:
     k1
         Radial distortion: x_d = x_u (1 + k1 r_u^2), coordinates divided by the focal length.
     edge_row_fraction
-        Row of the optical axis as a fraction of the height.
+        Row of the aimed point as a fraction of the height.
+    axis_row_fraction
+        Row of the optical axis as a fraction of the height, which may lie outside a cropped picture; None where the
+        camera looks straight at the aimed point. It stands where it stands: it is only turned up or down.
     """
 
     width_px: int = 4032
@@ -133,6 +136,7 @@ class Camera:
     k1: float = 0.0
     principal_offset_px: float = 0.0
     edge_row_fraction: float = 0.64
+    axis_row_fraction: float | None = None
     aperture_radius_mm: float = 1.4
     focus_error_mm: float = 0.0
 

@@ -74,3 +74,20 @@ def test_nut_on_the_right_mirrors_the_picture() -> None:
     a, b = left.project_px(points), right.project_px(points)
     np.testing.assert_allclose(a[:, 0] - left.cx_px, right.cx_px - b[:, 0], atol=1e-9)
     np.testing.assert_allclose(a[:, 1], b[:, 1], atol=1e-9)
+
+
+def test_camera_turned_up_stands_where_it_stood_and_sees_the_aimed_point_lower() -> None:
+    """A crop of a picture is that of the same camera, its axis off the crop's aimed point."""
+    straight = made_camera(height_px=1200, edge_row_fraction=0.6)
+    turned = made_camera(height_px=1200, edge_row_fraction=0.6, axis_row_fraction=0.4)
+    np.testing.assert_allclose(turned.centre_mm, straight.centre_mm, atol=1e-9)
+    axes = np.vstack([turned.right, turned.up, -turned.forward])
+    np.testing.assert_allclose(axes @ axes.T, np.eye(3), atol=1e-12)
+    aim = straight.centre_mm + 520.0 * straight.forward
+    seen = replace(turned, k1=0.0).project_px(aim[None])[0]
+    np.testing.assert_allclose(seen, [turned.cx_px, 0.6 * 1200], atol=1e-6)  # rounding
+    assert turned.cy_px == 0.4 * 1200
+    points = np.random.default_rng(5).uniform([0.0, -20.0, -30.0], [420.0, 90.0, 30.0], (50, 3))
+    whole = made_camera(height_px=3000, edge_row_fraction=0.5 + 240 / 3000, axis_row_fraction=0.5)
+    shift = np.array([0.0, 0.5 * 3000 - 0.4 * 1200])
+    np.testing.assert_allclose(whole.project_px(points) - shift, turned.project_px(points), atol=1e-6)
