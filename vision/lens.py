@@ -24,6 +24,10 @@ from .readings import CrownSet
 # are cropped along the neck. However narrow a crop, the camera was aimed no better: in shares of its width, at least
 # (common practice, no published source).
 U_LENS_K1, U_AXIS, U_AIM = 0.02, 0.15, 0.042
+# A picture of a camera's own shape, both sides in steps of its sensor's readout, is whole: its axis is in the middle, in
+# shares of its width. One in 64 of those cropped to that shape by hand has such sides (common practice, no published
+# source).
+WHOLE_SHAPES, SHAPE_TOLERANCE, WHOLE_STEP_PX, U_WHOLE = (4 / 3, 3 / 2, 16 / 9), 0.005, 8, 0.012
 # Of the comb's reading of it, beside what its fit says: the crowns' glow and smear (by own renders with truth).
 U_COMB_K1 = 0.003
 # Of the bend of an edge as followed where its chamfer could not be fitted, and at least of the one found; by own
@@ -97,7 +101,10 @@ def straighten(
         if overlap > MIN_OVERLAP:
             bends.append(_bend(upper, edge, camera, middle, upper_fitted, U_UPPER_PX / min(overlap, 1.0) ** 2))
     comb_k1, u_comb = _told_by_frets(camera)
-    u_axis_px = max(U_AXIS * height_px, U_AIM * 2 * camera.comb.middle_px)
+    width_px = round(2 * camera.comb.middle_px + 1)
+    u_axis_px = max(U_AXIS * height_px, U_AIM * width_px)
+    if is_whole(width_px, height_px):
+        u_axis_px = U_WHOLE * width_px
 
     def miss(p: Array) -> Array:
         k1 = K1_STEP * p[0]
@@ -121,6 +128,13 @@ def straighten(
     coefficients = np.polyfit((x - edge.middle_px) / edge.half_px, straight, 3)
     coefficients.setflags(write=False)
     return Straightened(replace(edge, coefficients=coefficients), u_px)
+
+
+def is_whole(width_px: int, height_px: int) -> bool:
+    """Tell whether a picture is as a camera makes them, not cropped."""
+    shape = max(width_px, height_px) / min(width_px, height_px)
+    usual = any(abs(shape / other - 1) < SHAPE_TOLERANCE for other in WHOLE_SHAPES)
+    return usual and width_px % WHOLE_STEP_PX == 0 and height_px % WHOLE_STEP_PX == 0
 
 
 def _lens_bend(bend: _Bend, p: Array) -> float:

@@ -12,7 +12,7 @@ from lightgap.neck.profile import Array
 from lightgap.vision.camera import BoardCamera, camera_from_comb
 from lightgap.vision.chamfer import ExtraBend
 from lightgap.vision.comb import Comb
-from lightgap.vision.lens import U_LEAST_PX, U_LOWER_PX, straighten, under_straight
+from lightgap.vision.lens import U_LEAST_PX, U_LOWER_PX, is_whole, straighten, under_straight
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.outline import Outline
 from lightgap.vision.readings import CrownFit, CrownSet
@@ -114,6 +114,39 @@ def test_a_narrow_crop_leaves_the_axis_as_open_as_a_wide_one(height_px: int, axi
         seen.append(straight + k1 * comb.lens_shift_px(COLUMNS_PX, straight, axis_px))
     got = straighten(curve(seen[0], 0.2), curve(seen[1]), camera(k1), height_px)
     assert abs(off_px(got.edge, seen[0])) < 2 * got.u_bend_px  # k = 2
+
+
+@pytest.mark.parametrize("axis_off_px", [-40.0, 0.0, 40.0])
+@pytest.mark.parametrize("k1", [-0.03, -0.01, 0.02, 0.04])
+def test_a_whole_picture_has_the_axis_in_its_middle(k1: float, axis_off_px: float) -> None:
+    """An edge that lies half as far off the axis as the upper one: that one tells the lens, where the axis is known."""
+    comb, axis_px = camera(k1).comb, 1499.5 + axis_off_px
+    seen = []
+    for row in (1350.0, 1010.0):
+        straight = row + TURN * (COLUMNS_PX - (WIDTH_PX - 1) / 2)
+        seen.append(straight + k1 * comb.lens_shift_px(COLUMNS_PX, straight, axis_px))
+    edges = curve(seen[0], 0.3), curve(seen[1]), camera(k1 + 0.003)
+    whole, cropped = straighten(*edges, 3000), straighten(*edges, 2900)
+    assert abs(off_px(whole.edge, seen[0])) < 2 * whole.u_bend_px  # k = 2
+    assert whole.u_bend_px < 0.8 * cropped.u_bend_px
+    assert abs(off_px(whole.edge, seen[0])) < 1.1 * abs(off_px(cropped.edge, seen[0]))
+
+
+@pytest.mark.parametrize(
+    ("width_px", "height_px", "whole"),
+    [
+        (4032, 3024, True),
+        (3024, 4032, True),
+        (6000, 4000, True),
+        (3840, 2160, True),
+        (4080, 3072, True),
+        (4032, 1240, False),
+        (4004, 3003, False),  # cropped to the shape by hand
+        (3024, 3024, False),
+    ],
+)
+def test_a_picture_is_whole_by_shape_and_steps(width_px: int, height_px: int, *, whole: bool) -> None:
+    assert is_whole(width_px, height_px) == whole
 
 
 def test_an_upper_edge_seen_on_a_short_stretch_tells_little() -> None:
