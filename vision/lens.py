@@ -24,9 +24,9 @@ from .readings import CrownSet
 # are cropped along the neck. However narrow a crop, the camera was aimed no better: in shares of its width, at least
 # (common practice, no published source).
 U_LENS_K1, U_AXIS, U_AIM = 0.02, 0.15, 0.042
-# A picture of a camera's own shape, both sides in steps of its sensor's readout, is whole: its axis is in the middle, in
-# shares of its width. One in 64 of those cropped to that shape by hand has such sides (common practice, no published
-# source).
+# A picture of a camera's own shape, both sides in steps of its sensor's readout, is whole: its axis is in the middle,
+# in shares of its width. One in 64 of those cropped to that shape by hand has such sides (common practice, no
+# published source).
 WHOLE_SHAPES, SHAPE_TOLERANCE, WHOLE_STEP_PX, U_WHOLE = (4 / 3, 3 / 2, 16 / 9), 0.005, 8, 0.012
 # Of the comb's reading of it, beside what its fit says: the crowns' glow and smear (by own renders with truth).
 U_COMB_K1 = 0.003
