@@ -27,7 +27,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
-from .contact import rezero_on_contact
 from .posterior import restricted_fit
 from .profile import Array, GapProfile, frozen_array
 from .straightness import chord_matrix
@@ -76,14 +75,14 @@ class Combined:
     Attributes
     ----------
     profile
-        All crowns, gaps under one straightedge, re-zeroed where a profile showed the contact.
+        All crowns, gaps under one straightedge, zeroed as that profile is which reaches farthest.
     first_shown
         For each crown, the index of the first profile that shows it.
     consistency
         How far the profiles agree.
     own_mm2, common_mm2
-        (n, n) covariance of the heights from what each profile errs by itself, and from what all share; before the
-        re-zero at contact and before the widening.
+        (n, n) covariance of the heights from what each profile errs by itself, and from what all share, before the
+        widening.
     zeroed
         Whether the gaps start from a contact.
     """
@@ -157,9 +156,7 @@ def combine_profiles(profiles: Sequence[GapProfile], *, common: Sequence[float])
     own = own + doubt
     gap = sum((w @ p.gap_mm for w, p in zip(weights, profiles, strict=True)), np.zeros(len(stack.frets)))
     joined = _profile(stack, gap, covariance_mm2=own + shared)
-    zeroed = any(c.touching for p in profiles for c in p.crowns)
-    if zeroed:
-        joined = rezero_on_contact(joined)
+    zeroed = any(c.touching for c in joined.crowns)
     return Combined(
         _widened(joined, consistency.widening),
         stack.first_shown,
@@ -264,7 +261,7 @@ class _Stack:
         share = self._tilt_shares(lines, tilts)
         tilt = [sum(s * t[j] for s, t in zip(share, tilts, strict=True)) for j in range(len(weights))]
         tilted = [w + np.outer(self.line[:, 1], t) for w, t in zip(weights, tilt, strict=True)]
-        widest = self._widest()
+        widest = self.widest()
         ones = np.ones(len(self.index[widest]))
         level = np.linalg.solve(self._firm(widest), ones)
         constant = self._away(tilted, widest, row=level[None] / level.sum())
@@ -285,9 +282,9 @@ class _Stack:
         chi2 = float(np.sum((value - share @ value) ** 2 / u2))
         if float(chdtrc(len(value) - 1, chi2)) >= MOVED_P:
             return share
-        return np.asarray(np.eye(len(lines))[self._widest()])
+        return np.asarray(np.eye(len(lines))[self.widest()])
 
-    def _widest(self) -> int:
+    def widest(self) -> int:
         """Return the profile that reaches farthest along the board, of those that show a contact when any does."""
         touching = [any(c.touching for c in p.crowns) for p in self.profiles]
         reach = [float(np.ptp(p.position_mm)) for p in self.profiles]
@@ -324,11 +321,13 @@ class _Stack:
 
 def _profile(stack: _Stack, gap_mm: Array, *, covariance_mm2: Array) -> GapProfile:
     crowns = []
+    # The gaps are told for the straightedge as this profile shows it.
+    contacts = {c.fret for c in stack.profiles[stack.widest()].crowns if c.touching}
     for k, (fret, number) in enumerate(zip(stack.frets, stack.first_shown, strict=True)):
         source = stack.profiles[number]
         crown = source.crowns[source.frets.index(fret)]
         u = float(np.sqrt(max(covariance_mm2[k, k], 0.0)))
-        crowns.append(replace(crown, gap_mm=float(gap_mm[k]), u_gap_mm=u, touching=False))
+        crowns.append(replace(crown, gap_mm=float(gap_mm[k]), u_gap_mm=u, touching=fret in contacts))
     first = stack.profiles[0]
     return GapProfile(tuple(crowns), covariance_mm2, first.source, first.scale_length_mm, first.numbers_relative)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise, product
@@ -19,9 +20,12 @@ from .profile import Array, GapProfile
 LOAD = NormalDist(0.0, 0.35)
 OVERHANG_MM = 10.0  # past the last fret that it reaches, about
 UNKNOWN_MM = 1.0  # of a constant or a tilt of which nothing was measured
-FAR = 4.0  # standard uncertainties: where it can rest only so far from what was measured, it rests on what was not read
-TOUCHES = 0.25  # a crown that bears it with such a chance is taken for a contact
-DRAWS, WAYS, SEED = 200, 60, 20260502  # of the shapes, at least of reach and load, of frets not read
+# That it rests on what is not reckoned with, and how far over the lowest crown on either side it then lies at most
+# (common practice, no published source).
+UNSEEN, LIFTED_MM = 0.02, 0.5
+TOUCHES = 0.4  # a crown that bears it with such a chance is taken for a contact: on a back-bow one of three may
+# Of the shapes, at least of reach and load, and of lines that rest on nothing reckoned with.
+DRAWS, WAYS, LINES_EACH, SEED = 200, 60, 10, 20260502
 NOTHING = 1e-10  # mm^2, so that what hangs together exactly can be inverted
 
 
@@ -35,10 +39,19 @@ class Beyond:
         (m,) their places, outward.
     chance
         (m + 1,) how likely it is that the straightedge reaches none of them, the first, the first two, and so on.
+
+    Raises
+    ------
+    ValueError
+        There is no chance for each, or they do not add up to one.
     """
 
     position_mm: tuple[float, ...] = ()
     chance: tuple[float, ...] = (1.0,)
+
+    def __post_init__(self) -> None:
+        if len(self.chance) != len(self.position_mm) + 1 or not math.isclose(sum(self.chance), 1.0, abs_tol=1e-6):
+            raise ValueError(f"chances {self.chance} for {len(self.position_mm)} frets")
 
 
 def rezero_on_contact(
@@ -59,8 +72,7 @@ def rezero_on_contact(
     Parameters
     ----------
     profile
-        Gaps that have a constant and a tilt in common. Crowns marked `touching` are taken as the contacts: then the
-        constant that these give is taken out, and nothing else.
+        Gaps that have a constant and a tilt in common.
     nutward, bodyward
         What lies past the first crown and past the last; nothing where not given.
     between_mm
@@ -72,9 +84,15 @@ def rezero_on_contact(
     Returns
     -------
     GapProfile
-        Same crowns, gaps re-zeroed, likely contacts marked `touching`. Where the straightedge could rest only far from
-        what was measured the gaps stay, with these uncertainties. Nothing but a line is taken out: what the crowns tell
-        of each other, and how surely, is the same.
+        Same crowns, gaps re-zeroed, likely contacts marked `touching`. The farther from what was measured all ways of
+        resting lie, the more is left of the gaps as they were, with these uncertainties. With fewer than `MIN_CROWNS`
+        crowns nothing is carried on to frets that were not read, and where there are any nothing is taken out. A line
+        is, and no more: what the crowns tell of each other, and how surely, stays the same.
+
+    Raises
+    ------
+    ValueError
+        The profile has fewer than two crowns.
 
     Notes
     -----
@@ -82,45 +100,45 @@ def rezero_on_contact(
     likely the line measured is then (importance sampling; JCGM 101:2008, 7, for draws). Their mean takes the place of
     the line measured, and the covariance of lines and shapes that of the two.
     """
-    flagged = np.array([c.touching for c in profile.crowns])
-    if flagged.any():
-        shift = np.eye(len(flagged)) - np.outer(np.ones(len(flagged)), _flagged_weights(profile, flagged))
-        covariance = shift @ profile.covariance_mm2 @ shift.T
-        return _with_gaps(profile, shift @ profile.gap_mm, covariance_mm2=covariance, touching=flagged)
+    count = len(profile.crowns)
+    if count < 2:
+        raise ValueError(f"a straightedge needs two crowns under it; got {count}")
     columns = _columns(profile.position_mm, profile.position_mm)
     doubted = profile.covariance_mm2 + (columns * np.square([u_constant_mm, u_tilt_mm])) @ columns.T
-    profile = _with_gaps(profile, profile.gap_mm, covariance_mm2=doubted, touching=flagged)
+    profile = _with_gaps(profile, profile.gap_mm, covariance_mm2=doubted, touching=np.zeros(count, dtype=bool))
+    sides = (nutward or Beyond(), bodyward or Beyond())
+    unread = len(sides[0].position_mm) + len(sides[1].position_mm) + len(between_mm)
+    if count < MIN_CROWNS and unread:
+        return profile
     post = crown_posterior(profile)
     # By generalized least squares line and shape tell nothing of each other.
     read, u2_line = _reading(columns, post.covariance_mm2)
-    measured = read @ post.mean_mm
+    measured = _Line(read @ post.mean_mm, u2_line)
     draws = post.draws_mm[:: max(1, len(post.draws_mm) // DRAWS)]
     shapes = draws - draws @ read.T @ columns.T
-    sides = (nutward or Beyond(), bodyward or Beyond())
     board = _Board.of(profile, shapes, sides=sides, between_mm=np.asarray(between_mm, dtype=np.float64))
-    rests = list(board.rests())
-    lines = np.concatenate([r.lines for r in rests])
-    off = lines - measured
-    score = np.repeat([r.log_chance for r in rests], len(shapes))
-    score = score - 0.5 * np.einsum("ni,ij,nj->n", off, np.linalg.inv(u2_line), off)
-    if score.max() < -0.5 * FAR**2:
-        return profile
+    lies = [*board.rests(), *_unborne(shapes, columns, measured=measured)]
+    lines = np.concatenate([w.lines for w in lies])
+    resting = np.log(1 - UNSEEN)
+    score = np.concatenate(
+        [w.log_chance + (resting + measured.log_likelihood(w.lines) if w.rests else 0.0) for w in lies]
+    )
     weight = np.exp(score - score.max())
     weight /= weight.sum()
     mean = weight @ lines
     spread = (weight[:, None] * (lines - mean)).T
-    drawn = np.tile(shapes, (len(rests), 1))
+    drawn = np.tile(shapes, (len(lies), 1))
     gap, covariance = _laid(
         profile,
         columns,
-        change=mean - measured,
+        change=mean - measured.mean,
         spread_mm2=spread @ (lines - mean),
         with_shape_mm2=spread @ (drawn - weight @ drawn),
     )
-    borne = np.zeros(len(board.position_mm))
-    for crown in np.concatenate([r.contacts for r in rests]).T:
+    borne = np.zeros(len(board.position_mm) + 1)  # the last for none
+    for crown in np.concatenate([w.contacts for w in lies]).T:
         np.add.at(borne, crown, weight)
-    return _with_gaps(profile, gap, covariance_mm2=covariance, touching=borne[: len(gap)] > TOUCHES)
+    return _with_gaps(profile, gap, covariance_mm2=covariance, touching=borne[:count] > TOUCHES)
 
 
 def upper_hull(x_mm: Array, y_mm: Array) -> list[int]:
@@ -214,22 +232,54 @@ def _with_gaps(profile: GapProfile, gap_mm: Array, *, covariance_mm2: Array, tou
 
 
 @dataclass(frozen=True, slots=True)
-class _Rests:
-    """One way of resting for each of d shapes.
+class _Line:
+    """A constant and a tilt (2,) as measured, with their covariance (2, 2)."""
+
+    mean: Array
+    covariance: Array
+
+    def log_likelihood(self, lines: Array) -> Array:
+        """Return how likely what was measured is when the lines (n, 2) are true, per mm^2."""
+        off = lines - self.mean
+        chi2 = np.einsum("ni,ij,nj->n", off, np.linalg.inv(self.covariance), off)
+        return np.asarray(-0.5 * (chi2 + np.linalg.slogdet(self.covariance)[1]) - np.log(2 * np.pi))
+
+
+@dataclass(frozen=True, slots=True)
+class _Lies:
+    """One way in which the straightedge may lie on each of d shapes.
 
     Attributes
     ----------
     log_chance
-        How likely it is beforehand.
+        (d,) how likely it is beforehand for each; where it does not rest, what was measured is in it.
     lines
-        (d, 2) constant and tilt that let the straightedge rest.
+        (d, 2) constant and tilt.
     contacts
-        (d, 2) indices of the frets it then rests on.
+        (d, 2) indices of the frets it then rests on; -1 for none.
+    rests
+        On frets that are reckoned with.
     """
 
-    log_chance: float
+    log_chance: Array
     lines: Array
     contacts: NDArray[np.intp]
+    rests: bool = True
+
+
+def _unborne(shapes: Array, columns: Array, *, measured: _Line) -> Iterator[_Lies]:
+    """Yield lines as measured, of a straightedge that rests on what is not reckoned with, and cuts no crown."""
+    rng = np.random.default_rng(SEED)
+    root, half = np.linalg.cholesky(measured.covariance), (shapes.shape[1] + 1) // 2
+    room_mm2 = LIFTED_MM**2 / 2  # of constants and tilts, as the change over half the profile, between none and all
+    for _ in range(LINES_EACH):
+        lines = measured.mean + rng.standard_normal((len(shapes), 2)) @ root.T
+        gap = shapes + lines @ columns.T
+        lowest = np.stack([gap[:, :half].min(axis=1), gap[:, -half:].min(axis=1)])
+        clear = ((lowest >= 0) & (lowest < LIFTED_MM)).all(axis=0)
+        log_chance = np.full(len(shapes), np.log(UNSEEN / room_mm2 / LINES_EACH / len(shapes)))
+        contacts = np.full((len(shapes), 2), -1)
+        yield _Lies(np.where(clear, log_chance, -np.inf), lines, contacts, rests=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,10 +310,11 @@ class _Board:
         place = profile.position_mm
         ends = float(place[0]), float(place[-1])
         more = np.concatenate([sides[0].position_mm, between_mm, sides[1].position_mm])
-        if not len(more) or len(place) < MIN_CROWNS:
-            return cls(place, shapes, _columns(place, place), ends, (Beyond(), Beyond()))
+        if not len(more):
+            return cls(place, shapes, _columns(place, place), ends, sides)
         unread = {profile.frets[-1] + 1 + i: float(x) for i, x in enumerate(more)}  # the numbers do not matter here
-        carried = extrapolate(profile, unread)
+        # Of a shape that is drawn every crown is known.
+        carried = extrapolate(replace(profile, covariance_mm2=np.zeros_like(profile.covariance_mm2)), unread)
         weights, bend = carried.weights[-len(more) :], carried.bend_covariance_mm2[-len(more) :, -len(more) :]
         value, vector = np.linalg.eigh(bend)
         noise = np.random.default_rng(SEED).standard_normal((len(shapes), len(more)))
@@ -271,7 +322,7 @@ class _Board:
         at = np.concatenate([place, more])
         return cls(at, np.hstack([shapes, gap]), _columns(at, place), ends, sides)
 
-    def rests(self) -> Iterator[_Rests]:
+    def rests(self) -> Iterator[_Lies]:
         """Yield every way of resting: how far the straightedge reaches, and where its load lies."""
         order, rows = np.argsort(self.position_mm), np.arange(len(self.gap_mm))
         reaches = list(self._reaches())
@@ -288,7 +339,8 @@ class _Board:
                 rise = self.gap_mm[rows, i] - self.gap_mm[rows, j]
                 tilt = rise / (self.columns[j, 1] - self.columns[i, 1])
                 lines = np.stack([-self.gap_mm[rows, i] - tilt * self.columns[i, 1], tilt], axis=1)
-                yield _Rests(float(np.log(chance)), lines, np.stack([i, j], axis=1))
+                log_chance = np.log(chance / loads / len(rows))
+                yield _Lies(np.full(len(rows), log_chance), lines, np.stack([i, j], axis=1))
 
     def _reaches(self) -> Iterator[tuple[float, float, float]]:
         """Yield the outermost frets that the straightedge may reach, and the chance of each pair."""
@@ -308,15 +360,3 @@ def _bearing(at_mm: Array, gap_mm: Array, *, load_mm: float) -> tuple[NDArray[np
     share = (load - at_mm[i]) / (at_mm[j] - at_mm[i])
     lowest = np.argmin(gap_mm[:, i] * (1 - share) + gap_mm[:, j] * share, axis=1)
     return i[lowest], j[lowest]
-
-
-def _flagged_weights(profile: GapProfile, flagged: Array) -> Array:
-    """Minimum-variance mean of the crowns known to touch."""
-    index = np.flatnonzero(flagged)
-    cov = profile.covariance_mm2[np.ix_(index, index)]
-    cov = cov + 1e-12 * np.eye(len(index))
-    part = np.linalg.solve(cov, np.ones(len(index)))
-    part = np.clip(part, 0, None)
-    weight = np.zeros(len(profile.crowns))
-    weight[index] = part / part.sum()
-    return weight

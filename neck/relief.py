@@ -14,9 +14,9 @@ BODY_JOINT_FRET = 15
 STRAIGHT_MM = 0.04
 # The lesser lobe of an S-bend against the greater one.
 S_BEND_SHARE = 0.3
-# A fret may be worn, proud, or not driven home by so much; a crown farther off its neighbours was misread (common
-# practice, no published source).
-BAD_FRET_MM = 0.15
+# A fret may be worn, proud, or not driven home by the first; a crown off its neighbours by the second was misread
+# (common practice, no published source).
+BAD_FRET_MM = (0.13, 0.2)
 
 
 def compute_relief(profile: GapProfile, *, chord: tuple[int, int] | None = None, coverage_k: float = 2.0) -> Relief:
@@ -49,7 +49,7 @@ def compute_relief(profile: GapProfile, *, chord: tuple[int, int] | None = None,
     the noise is small against the differences between frets and draws them to a smooth neck when it is not. Relief is
     the depth so found at the fret where it is largest, and U covers, k times, the root mean square distance of the
     true relief (which may be at another fret) from it. A crown that would lie deeper, and was drawn to the smooth neck
-    by more than its own standard uncertainty, may be a bad fret: U covers it as it was read.
+    by more than the standard uncertainty of its depth, may be a bad fret: U covers it as it was read.
     """
     first, last = _chord_indices(profile, chord or default_chord(profile))
     post = crown_posterior(profile)
@@ -69,8 +69,9 @@ def compute_relief(profile: GapProfile, *, chord: tuple[int, int] | None = None,
     rivals = np.where(np.abs(bare) > np.maximum(own, np.abs(depth)), bare, depth)
     expanded = max(expanded, _rival_reach(rivals[inside], float(depth[at]), expanded=expanded))
     moved = np.abs(bare - depth)
-    levelled = inside[((np.abs(bare) > np.abs(depth[at])) & (moved > own) & (moved < BAD_FRET_MM))[inside]]
-    expanded = max([expanded, *np.abs(bare[levelled] - depth[at]).tolist()])
+    levelled = inside[((np.abs(bare) > np.abs(depth[at])) & (moved > own))[inside]]
+    fade = np.interp(moved[levelled], BAD_FRET_MM, (1.0, 0.0))
+    expanded = max([expanded, *(fade * np.abs(bare[levelled] - depth[at])).tolist()])
     sd = np.sqrt(np.clip(np.diag(matrix @ post.covariance_mm2 @ matrix.T), 0, None))
     shape = _shape(depth[inside], coverage_k * sd[inside], relief=float(depth[at]), expanded=expanded)
     ends = (profile.frets[first], profile.frets[last])

@@ -21,15 +21,18 @@ from .readings import CONTACT_MM, MAX_FLOAT_MM, CrownSet
 # four degrees.
 RISE_MM = 0.3
 END_MM = 3.0  # a straightedge's end is seen where its edge stops so far short
-# That the straightedge reaches none, one, two ... frets past the last one read: where its end is seen (strings or a
-# dark edge may hide that it goes on), and where it goes on out of view.
-REACH_SEEN, REACH_UNSEEN = (0.7, 0.2, 0.1), (0.2, 0.2, 0.2, 0.2, 0.2)
+# That the straightedge reaches none, one, two frets past the last one read where its end is seen: strings or a dark
+# edge may hide that it goes on. Out of view it goes on along the neck: evenly spread, from none to as far as it may,
+# nutward most likely to the first fret, bodyward to well past the joint (common practice, no published source).
+REACH_SEEN, REACH_NUTWARD, REACH_BODYWARD = (0.7, 0.2, 0.1), (0.1, 0.1, 0.1, 0.1, 0.6), (0.1, 0.2, 0.2, 0.2, 0.3)
+PAST_JOINT, AT_LEAST = 17, 3  # the fret it may reach, and so many more at least
+UNNUMBERED = 6  # frets that may go on nutward where nothing tells which is the first
 # Of what moves all gaps alike, and tilts them over half the profile: camera height, the line of the chamfer that was
 # taken for the edge; beside the outer string the way the straightedge lies to the board, for each mm of the profile's
-# length. Sizes by own renders with truth. Feet alone tell nothing of the first, and along the middle hardly anything of
-# the second, which the board's taper makes.
+# length. Sizes by own renders with truth. Feet alone tell nothing of the first, and little of the second: along the
+# middle hardly anything, where the board's taper makes it.
 U_CONSTANT_MM, U_CONSTANT_OUTER_MM, U_CONSTANT_FEET_MM = 0.08, 0.12, 1.0
-U_TILT_MM, U_TILT_OUTER_PER_MM, U_TILT_FEET_MM = 0.04, 3e-4, 0.5
+U_TILT_MM, U_TILT_OUTER_PER_MM, U_TILT_FEET_MM, U_TILT_FEET_OUTER_MM = 0.04, 3e-4, 0.5, 0.2
 
 
 def check_edge(crowns: CrownSet) -> None:
@@ -128,26 +131,37 @@ def lay_on_crowns(profile: GapProfile, crowns: CrownSet, edge: EdgeCurve, width_
     nut, body = _ends_seen(crowns, edge, width_px)
     scale_mm = camera.comb.scale_length_mm
     between = np.setdiff1d(np.arange(read[0], read[-1]), read)
-    outer, by_feet = camera.beside_outer, crowns.by_feet
-    u_constant_mm = U_CONSTANT_FEET_MM if by_feet else U_CONSTANT_OUTER_MM if outer else U_CONSTANT_MM
-    by_length_mm = U_TILT_OUTER_PER_MM * float(np.ptp(profile.position_mm))
+    outer = camera.beside_outer
+    u_constant_mm, u_tilt_mm = U_CONSTANT_MM, U_TILT_MM
+    if crowns.by_feet:
+        u_constant_mm, u_tilt_mm = U_CONSTANT_FEET_MM, U_TILT_FEET_OUTER_MM if outer else U_TILT_FEET_MM
+    elif outer:
+        u_constant_mm, u_tilt_mm = U_CONSTANT_OUTER_MM, U_TILT_OUTER_PER_MM * float(np.ptp(profile.position_mm))
+    first = read[0] - UNNUMBERED if profile.numbers_relative else 1
+    last = min(MAX_FRET, max(PAST_JOINT, read[-1] + AT_LEAST))
+    nutward, bodyward = np.arange(read[0] - 1, first - 1, -1), np.arange(read[-1] + 1, last + 1)
     return rezero_on_contact(
         profile,
-        nutward=_past(np.arange(read[0] - 1, 0, -1), read[0] - int(under[0]), nut, scale_mm),
-        bodyward=_past(np.arange(read[-1] + 1, MAX_FRET + 1), int(under[-1]) - read[-1], body, scale_mm),
+        nutward=_past(nutward, read[0] - int(under[0]), REACH_SEEN if nut else REACH_NUTWARD, scale_mm),
+        bodyward=_past(bodyward, int(under[-1]) - read[-1], REACH_SEEN if body else REACH_BODYWARD, scale_mm),
         between_mm=fret_position_mm(between.astype(np.float64), scale_mm).tolist(),
         u_constant_mm=u_constant_mm,
-        u_tilt_mm=by_length_mm if outer else U_TILT_FEET_MM if by_feet else U_TILT_MM,
+        u_tilt_mm=u_tilt_mm,
     )
 
 
-def _past(frets: NDArray[np.int64], under: int, end_seen: bool, scale_length_mm: float) -> Beyond:
+def _past(frets: NDArray[np.int64], under: int, reach: tuple[float, ...], scale_length_mm: float) -> Beyond:
     """Return the frets past the last one read, outward, the first `under` of which lie under the edge for certain."""
-    chance = np.concatenate([np.zeros(max(under, 0)), REACH_SEEN if end_seen else REACH_UNSEEN])
-    more = min(len(frets), len(chance) - 1)
-    chance[more] += chance[more + 1 :].sum()
-    place = fret_position_mm(frets[:more].astype(np.float64), scale_length_mm)
-    return Beyond(tuple(place.tolist()), tuple(chance[: more + 1].tolist()))
+    under = min(max(under, 0), len(frets))
+    if reach is REACH_SEEN:
+        frets = frets[: under + len(reach) - 1]
+        reached = np.minimum(under + np.arange(len(reach)), len(frets))
+    else:
+        reached = np.rint(np.linspace(under, len(frets), len(reach))).astype(np.intp)
+    chance = np.zeros(len(frets) + 1)
+    np.add.at(chance, reached, reach)
+    place = fret_position_mm(frets.astype(np.float64), scale_length_mm)
+    return Beyond(tuple(place.tolist()), tuple(chance.tolist()))
 
 
 def _ends_seen(crowns: CrownSet, edge: EdgeCurve, width_px: int) -> tuple[bool, bool]:

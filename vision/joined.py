@@ -32,7 +32,7 @@ from .shading import Mask
 
 U_HEIGHT_MM, U_TILT_MM = 1.5, 0.5  # of the wire, and from end to end: free
 # A crown that stands off its foot by so many standard uncertainties, and at least so far; and by how many its fret may
-# be bad, which no foot shows: the foot is doubted by as much.
+# be bad, where no end tells that it is not: then the foot tells as little as one whose crown was not read.
 LONE, LONE_MM, NEARLY = 3.0, 0.06, 2.0
 # By as much a single fret may be worn or high (common practice, no published source): where nothing tells whether it
 # is, or was misread, its crown stays, in doubt. By own renders with truth, of 3 without an end all were right; of 4
@@ -134,8 +134,7 @@ def join(
     u_mm = np.hypot(feet.u_each_mm[read], stated_u_mm)
     off_mm = _off_mm(along_board(crowns.position_mm), apart, LONE * u_mm)
     off = off_mm > 0
-    nearly_mm = np.zeros(len(frets))
-    nearly_mm[read] = np.where(off, 0.0, _off_mm(along_board(crowns.position_mm), apart, NEARLY * u_mm))
+    nearly_mm = _off_mm(along_board(crowns.position_mm), apart, NEARLY * u_mm)
     # A foot off the row counts where its crown bears it out, as the fret may stand high or low as a whole.
     apart[off] = np.nan
     stays = ~(off & feet.seen[read] & feet.is_sure) | (_may_be_bad(off_mm) & ~feet.with_end[read])
@@ -143,7 +142,8 @@ def join(
     speak = feet.is_sure and stays.sum() >= MIN_SHARE * len(frets)
     # Against its crown a fret is told by foot and end that agree; it may be worn all the same.
     moved = np.zeros(len(frets)) if feet.moved_mm is None else feet.moved_mm
-    against = off & feet.with_end[read] & (np.abs(moved[read]) < AGREE_MM)
+    alike = feet.with_end[read] & (np.abs(moved[read]) < AGREE_MM)
+    against = off & alike
     silent = np.setdiff1d(read, read[against])
     may_hide = u_unseen_mm(feet, outer=crowns.camera.beside_outer)
     may_hide[read[against]] = np.hypot(may_hide[read[against]], off_mm[against] / np.sqrt(3))
@@ -168,10 +168,11 @@ def join(
     by_crown[len(kept) :, len(kept) :] = OPEN_MM**2 * np.eye(len(unread))
     by_crown = by_crown[np.ix_(order, order)]
     of_feet = np.concatenate([read[kept], unread])[order]
-    unseen = np.where(order >= len(kept), may_hide[of_feet], 0.0)
+    bad_mm = np.zeros(len(frets))
+    bad_mm[read] = np.where(off | alike, 0.0, nearly_mm) / np.sqrt(3)  # anywhere between: JCGM 100:2008, 4.3.7
+    unseen = np.where(order >= len(kept), may_hide[of_feet], bad_mm[of_feet])
     u_astray_mm = np.where(feet.seen[of_feet], 0.0, U_UNBORNE_MM)
-    u_bad_mm = nearly_mm[of_feet] / np.sqrt(3)  # anywhere between: JCGM 100:2008, 4.3.7
-    told = Told(np.sqrt(feet.u_each_mm[of_feet] ** 2 + u_astray_mm**2 + u_bad_mm**2), unseen)
+    told = Told(np.hypot(feet.u_each_mm[of_feet], u_astray_mm), unseen)
     joined = _joined(whole, by_crown, own / wide, feet, apart=apart, told=told, u_edge_px=u_edge_px)
     by_foot = tuple(frets[unread].tolist())
     return replace(

@@ -24,10 +24,10 @@ from .readings import CrownSet
 # are cropped along the neck. However narrow a crop, the camera was aimed no better: in shares of its width, at least
 # (common practice, no published source).
 U_LENS_K1, U_AXIS, U_AIM = 0.02, 0.15, 0.042
-# A picture of a camera's own shape, both sides in steps of its sensor's readout, is whole: its axis is in the middle,
-# in shares of its width. One in 64 of those cropped to that shape by hand has such sides (common practice, no
-# published source).
-WHOLE_SHAPES, SHAPE_TOLERANCE, WHOLE_STEP_PX, U_WHOLE = (4 / 3, 3 / 2, 16 / 9), 0.005, 8, 0.012
+# A picture of a camera's own shape, both sides in steps of its sensor's readout, and larger than pictures are resized
+# to, is whole: its axis is in the middle, in shares of its width. One in 64 of those cropped to that shape by hand has
+# such sides (common practice, no published source).
+WHOLE_SHAPES, SHAPE_TOLERANCE, WHOLE_STEP_PX, WHOLE_PIXELS, U_WHOLE = (4 / 3, 3 / 2, 16 / 9), 0.005, 8, 9e6, 0.012
 # Of the comb's reading of it, beside what its fit says: the crowns' glow and smear (by own renders with truth).
 U_COMB_K1 = 0.003
 # Of the bend of an edge as followed where its chamfer could not be fitted, and at least of the one found; by own
@@ -134,7 +134,8 @@ def is_whole(width_px: int, height_px: int) -> bool:
     """Tell whether a picture is as a camera makes them, not cropped."""
     shape = max(width_px, height_px) / min(width_px, height_px)
     usual = any(abs(shape / other - 1) < SHAPE_TOLERANCE for other in WHOLE_SHAPES)
-    return usual and width_px % WHOLE_STEP_PX == 0 and height_px % WHOLE_STEP_PX == 0
+    in_steps = width_px % WHOLE_STEP_PX == 0 and height_px % WHOLE_STEP_PX == 0
+    return usual and in_steps and width_px * height_px > WHOLE_PIXELS
 
 
 def _lens_bend(bend: _Bend, p: Array) -> float:

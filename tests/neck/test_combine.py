@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -174,6 +176,24 @@ def test_gaps_are_zeroed_where_a_photo_shows_the_contact_and_only_then() -> None
     close = combine_profiles([part(HEIGHT + 0.4, range(4, 12)), part(HEIGHT, range(4, 12))], common=[0.5, 0.5])
     assert not close.zeroed
     assert not any(c.touching for c in close.profile.crowns)
+
+
+def test_halves_under_a_longer_straightedge_keep_what_each_tells_of_its_gaps() -> None:
+    """Frets 1 to 9 and 1 to 10: it rests on fret 1, and on one past both; nothing lays it on the last of these."""
+    zero = replace(part(HEIGHT, range(1, 11)).crowns[0], u_gap_mm=1e-4, touching=True)
+    halves = []
+    for last in (9, 10):
+        whole = part(HEIGHT, range(1, last + 1))
+        line = 0.02 * np.linspace(0, 1, last)
+        covariance = whole.covariance_mm2 + np.outer(line, line)
+        covariance[0, :] = covariance[:, 0] = 0.0
+        covariance[0, 0] = zero.u_gap_mm**2
+        rows = (zero, *whole.crowns[1:])
+        halves.append(replace(whole, crowns=rows, covariance_mm2=covariance))
+    combined = combine_profiles(halves, common=[0.5, 0.5])
+    np.testing.assert_allclose(combined.profile.gap_mm, HEIGHT[:10], atol=1e-3)  # nothing is off: the jitter's share
+    assert [c.fret for c in combined.profile.crowns if c.touching] == [1]
+    assert combined.profile.crowns[-1].u_gap_mm > 0.01  # the tilt of either, half of it shared
 
 
 def test_straightedge_laid_anew_does_not_blur_the_gaps_of_the_widest_photo() -> None:

@@ -60,9 +60,11 @@ def place_camera(settings: SceneSettings, *, aim_y_mm: float = 0.0, aim_z_mm: fl
     right = np.cos(roll) * level + np.sin(roll) * upright
     centre = aim - c.distance_mm * forward
     focal_px, axis_row = c.px_per_mm * c.distance_mm, c.axis_row_fraction
+    focus_mm = c.distance_mm
     if axis_row is not None:
         rise = (c.edge_row_fraction - axis_row) * c.height_px / focal_px
         forward = (forward + rise * np.cross(right, forward)) / np.hypot(1.0, rise)
+        focus_mm /= np.hypot(1.0, rise)  # of the aimed point, along the axis
     up = np.cross(right, forward)
     return Pinhole(
         focal_px=focal_px,
@@ -74,6 +76,6 @@ def place_camera(settings: SceneSettings, *, aim_y_mm: float = 0.0, aim_z_mm: fl
         right=frozen_array(right),
         up=frozen_array(up),
         x_sign=sign,
-        focus_distance_mm=c.distance_mm + c.focus_error_mm,
+        focus_distance_mm=float(focus_mm) + c.focus_error_mm,
         aperture_radius_mm=c.aperture_radius_mm,
     )

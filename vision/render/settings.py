@@ -121,7 +121,7 @@ class Camera:
         Row of the aimed point as a fraction of the height.
     axis_row_fraction
         Row of the optical axis as a fraction of the height, which may lie outside a cropped picture; None where the
-        camera looks straight at the aimed point. It stands where it stands: it is only turned up or down.
+        camera looks straight at the aimed point. The camera stands where it would otherwise: it is turned up or down.
     """
 
     width_px: int = 4032
