@@ -40,6 +40,7 @@ INVENTED_MM = 2.0
 # An accepted relief off by more than the larger of these is wrong.
 WRONG_U, WRONG_MM = 1.5, 0.04
 COVERAGE_FACTOR = 2.0
+U_CONTACT_MM = 0.004  # of a crown that is taken to touch, at least: less is no light to see
 NORMAL_MEDIAN = 0.6745  # of the size of a standard normal number
 # What is aimed at: 95 of 100 relief errors within this, mm.
 SITUATIONS = ("controlled", "plain", "strings", "outer lowered")
@@ -52,7 +53,7 @@ ALLOWANCE_MM = {
     f"{framing} {s}": aim for framing, aims in AIMS_MM.items() for s, aim in zip(SITUATIONS, aims, strict=True)
 }
 LOWERED_DEG = (-1.0, 2.2)  # how far off the board's slope a camera may be that was lowered to it
-HEADER = " measured    bias     rms     max  inside U  gap med  gap max invented misnumb.  wrong   s/photo"
+HEADER = " measured    bias     rms     max  inside U  gap med  gap max  gap in U invented misnumb.  wrong   s/photo"
 SPREAD_HEADER = " yield    bias     p95  allowed  inside U   u med  error/u rms  robust"
 
 
@@ -69,6 +70,7 @@ class Outcome:
     gap_errors_mm: tuple[float, ...] = field(default=(), repr=False)
     invented: int = 0
     misnumbered: int = 0
+    gap_U_mm: tuple[float, ...] = field(default=(), repr=False)
 
     @property
     def allowed_mm(self) -> float:
@@ -127,7 +129,7 @@ def compare(result: Measurement, sidecar: dict[str, Any]) -> dict[str, Any]:
     frets = sidecar["truth"]["frets"]
     columns = np.array([f["u_px"] for f in frets])
     invented = misnumbered = 0
-    gaps = []
+    gaps, gap_U = [], []
     for crown in result.profile.crowns:
         if crown.x_px is None:  # carried on from the others, not seen
             continue
@@ -139,6 +141,7 @@ def compare(result: Measurement, sidecar: dict[str, Any]) -> dict[str, Any]:
             misnumbered += 1
         else:
             gaps.append(crown.gap_mm - nearest["gap_mm"])
+            gap_U.append(max(COVERAGE_FACTOR * crown.u_gap_mm, U_CONTACT_MM))
     known = {f["fret"] for f in frets}
     on_truth = set(result.relief.chord) <= known
     truth = true_relief_mm(sidecar, result.relief.chord) if on_truth else sidecar["truth"]["relief_mm"]
@@ -146,6 +149,7 @@ def compare(result: Measurement, sidecar: dict[str, Any]) -> dict[str, Any]:
         "relief_error_mm": result.relief.relief_mm - truth,
         "U_mm": result.relief.U_mm,
         "gap_errors_mm": tuple(gaps),
+        "gap_U_mm": tuple(gap_U),
         "invented": invented,
         "misnumbered": misnumbered,
     }
@@ -179,6 +183,7 @@ def summarise(outcomes: Iterable[Outcome]) -> dict[str, Any]:
         return figures
     error = np.array([o.relief_error_mm for o in done])
     gaps = np.abs(np.array([g for o in done for g in o.gap_errors_mm]))
+    gap_U = np.array([U for o in done for U in o.gap_U_mm])
     return (
         figures
         | {
@@ -189,6 +194,7 @@ def summarise(outcomes: Iterable[Outcome]) -> dict[str, Any]:
             "inside_U": float(np.mean([abs(o.relief_error_mm) <= o.U_mm for o in done])),
             "gap_median_mm": float(np.median(gaps)) if len(gaps) else float("nan"),
             "gap_max_mm": float(gaps.max()) if len(gaps) else float("nan"),
+            "gap_inside_U": float(np.mean(gaps <= gap_U)) if len(gap_U) else float("nan"),
             "invented": sum(o.invented for o in done),
             "misnumbered": sum(o.misnumbered for o in done),
             "wrong_accepted": sum(abs(o.relief_error_mm) > o.allowed_mm for o in done),
@@ -221,10 +227,11 @@ def environment() -> dict[str, str]:
 def _row(name: str, s: dict[str, Any]) -> str:
     head = f"{name:18s} {s['measured']:3d}/{s['photos']:<3d}"
     if not s["measured"]:
-        return f"{head} {'':78s}{s['median_seconds']:6.1f}"
+        return f"{head} {'':88s}{s['median_seconds']:6.1f}"
     return (
         f"{head} {s['relief_bias_mm']:+7.3f} {s['relief_rms_mm']:7.3f} {s['relief_max_mm']:7.3f} {s['inside_U']:8.0%} "
-        f"{s['gap_median_mm']:8.3f} {s['gap_max_mm']:8.3f} {s['invented']:8d} {s['misnumbered']:8d} "
+        f"{s['gap_median_mm']:8.3f} {s['gap_max_mm']:8.3f} {s['gap_inside_U']:9.0%} "
+        f"{s['invented']:8d} {s['misnumbered']:8d} "
         f"{s['wrong_accepted']:6d}   {s['median_seconds']:6.1f}"
     )
 

@@ -87,14 +87,15 @@ def test_wrong_scale_length_is_not_measured() -> None:
 
 
 def test_benchmark_counts_what_it_says() -> None:
-    wrong = Outcome("a.jpg", "full plain", 1.0, None, 0.2, 0.06, (0.01, -0.03), 1, 2)
-    right = Outcome("b.jpg", "full plain", 3.0, None, -0.02, 0.06, (0.02,))
+    wrong = Outcome("a.jpg", "full plain", 1.0, None, 0.2, 0.06, (0.01, -0.03), 1, 2, (0.02, 0.02))
+    right = Outcome("b.jpg", "full plain", 3.0, None, -0.02, 0.06, (0.02,), gap_U_mm=(0.03,))
     refused = Outcome("c.jpg", "full plain", 2.0, "blurred")
     figures = summarise([wrong, right, refused])
     assert (figures["photos"], figures["measured"], figures["wrong_accepted"]) == (3, 2, 1)
     assert figures["relief_bias_mm"] == pytest.approx(0.09)
     assert figures["inside_U"] == 0.5
     assert (figures["gap_median_mm"], figures["gap_max_mm"]) == pytest.approx((0.02, 0.03))
+    assert figures["gap_inside_U"] == pytest.approx(2 / 3)
     assert (figures["invented"], figures["misnumbered"]) == (1, 2)
 
 
