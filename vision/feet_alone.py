@@ -10,7 +10,7 @@ from lightgap.neck.profile import Array
 from .doubts import Told, edge_covariance_mm2, feet_covariance_mm2, u_unseen_mm
 from .fall import fall_mm, u_compound_mm
 from .feet import MIN_FACES, Feet, along_board, under_crowns_mm
-from .joined import Joined, rows_of_feet
+from .joined import MIN_LEFT, Joined, bad_share, end_agrees, rows_of_feet, single_off_mm
 from .readings import CrownSet
 
 # Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what
@@ -70,9 +70,21 @@ def feet_alone(
     along = along_board(place)
     gap = feet.below_mm[seen] - fall_mm(crowns, place)
     outer, compound = crowns.camera.beside_outer, u_compound_mm(crowns, place)
-    each = Told(feet.u_each_mm[seen], u_unseen_mm(feet, outer=outer)[seen])
+    single_mm, share = _single_off_mm(crowns, frets[seen], gap, along=along), bad_share(crowns)
+    single_mm = np.where(end_agrees(feet)[seen], 0.0, single_mm)
+    gap = gap + share * single_mm
+    hidden = np.hypot(u_unseen_mm(feet, outer=outer)[seen], np.abs(single_mm) * np.sqrt(share * (1 - share)))
+    each = Told(feet.u_each_mm[seen], hidden)
     told = feet_covariance_mm2(feet, along, each, u_compound_mm=compound, outer=outer)
     rows = rows_of_feet(frets[seen], place, gap - gap.min(), crowns.camera.slant(place))
     edge, none = edge_covariance_mm2(crowns, along, u_edge_px), np.zeros((len(seen), len(seen)))
     read = CrownSet(rows, told + edge, np.zeros((len(seen), 6)), crowns.outline, crowns.camera, by_feet=True)
     return Joined(read, np.zeros(len(seen)), told + edge, none, told, edge)
+
+
+def _single_off_mm(crowns: CrownSet, frets: NDArray[np.int64], gap_mm: Array, *, along: Array) -> Array:
+    """Return (n,) how far below its foot a single crown stands; 0 for the others, and where few were read."""
+    read = {c.fret: c.gap_mm for c in crowns.crowns}
+    apart = gap_mm - np.array([read.get(int(fret), np.nan) for fret in frets])
+    few = np.isfinite(apart).sum() < MIN_LEFT
+    return np.zeros_like(gap_mm) if few else single_off_mm(along, apart)

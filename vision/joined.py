@@ -31,9 +31,12 @@ from .readings import MIN_SHARE, CrownFit, CrownSet
 from .shading import Mask
 
 U_HEIGHT_MM, U_TILT_MM = 1.5, 0.5  # of the wire, and from end to end: free
-# A crown that stands off its foot by so many standard uncertainties, and at least so far; and by how many its fret may
-# be bad, where no end tells that it is not: then the foot tells as little as one whose crown was not read.
-LONE, LONE_MM, NEARLY = 3.0, 0.06, 2.0
+LONE, LONE_MM = 3.0, 0.06  # a crown that stands off its foot by so many standard uncertainties, and at least so far
+# A single crown that stands off its foot by so many times what the others scatter, at least so far, and twice as far as
+# any but its neighbours: its fret is bad, which no foot shows, or it was misread. Of 20 such beside the outer string 14
+# were bad, of 27 along the middle 10 (by own renders with truth).
+SINGLE, SINGLE_MM, OTHERS = 3.0, 0.045, 0.5
+BAD_OUTER, BAD_MIDDLE = 0.65, 0.35
 # By as much a single fret may be worn or high (common practice, no published source): where nothing tells whether it
 # is, or was misread, its crown stays, in doubt. By own renders with truth, of 3 without an end all were right; of 4
 # farther off none.
@@ -73,7 +76,7 @@ class Joined:
     off_feet, without_foot
         How many crowns left out stood off their feet, and how many at an end were borne out by none.
     in_doubt
-        Frets whose crowns stand off their feet as far as a bad fret's do, and are kept.
+        Frets whose crowns stand off their feet as far as a bad fret's do, and are kept, or counted by half.
     by_foot
         Frets whose crowns were not read, or stood off foot and end, so that these speak for them.
     agree
@@ -132,18 +135,20 @@ def join(
     apart = level - crowns.gap_mm
     # One that leaps off the others must not hide behind the doubt that its own leap makes.
     u_mm = np.hypot(feet.u_each_mm[read], stated_u_mm)
-    off_mm = _off_mm(along_board(crowns.position_mm), apart, LONE * u_mm)
+    off_mm = _off_mm(along_board(crowns.position_mm), apart, u_mm)
     off = off_mm > 0
-    nearly_mm = _off_mm(along_board(crowns.position_mm), apart, NEARLY * u_mm)
+    single_mm = single_off_mm(along_board(crowns.position_mm), apart)
     # A foot off the row counts where its crown bears it out, as the fret may stand high or low as a whole.
     apart[off] = np.nan
     stays = ~(off & feet.seen[read] & feet.is_sure) | (_may_be_bad(off_mm) & ~feet.with_end[read])
     # Feet speak beside crowns, not for most of them: that they may only where they stand alone.
     speak = feet.is_sure and stays.sum() >= MIN_SHARE * len(frets)
     # Against its crown a fret is told by foot and end that agree; it may be worn all the same.
-    moved = np.zeros(len(frets)) if feet.moved_mm is None else feet.moved_mm
-    alike = feet.with_end[read] & (np.abs(moved[read]) < AGREE_MM)
+    alike = end_agrees(feet)[read]
     against = off & alike
+    single = (single_mm != 0) & ~off & ~alike & feet.seen[read] & feet.is_sure
+    apart[single] = np.nan
+    crowns, u_single_mm = _told_by_half(crowns, np.where(single, single_mm, 0.0))
     silent = np.setdiff1d(read, read[against])
     may_hide = u_unseen_mm(feet, outer=crowns.camera.beside_outer)
     may_hide[read[against]] = np.hypot(may_hide[read[against]], off_mm[against] / np.sqrt(3))
@@ -151,16 +156,18 @@ def join(
     bare = _bare_ends(read, stays, np.isfinite(apart), unread) if feet.is_sure else np.zeros_like(stays)
     kept = np.flatnonzero(stays & ~bare)
     off_feet, without_foot = int((~stays).sum()), int(bare.sum())
-    in_doubt = tuple(frets[read[kept][(off & feet.seen[read] & feet.is_sure)[kept]]].tolist())
+    doubted = single | (off & feet.seen[read] & feet.is_sure)
+    in_doubt = tuple(frets[read[kept][doubted[kept]]].tolist())
     apart, given = apart[kept], crowns.only(kept)
     if np.isfinite(apart).sum() < MIN_JOINED:
-        doubted = np.where(np.isin(frets[read[kept]], in_doubt), U_UNBORNE_MM, 0.0)
-        told_mm2 = covariance_mm2[np.ix_(kept, kept)] / wide**2 + np.diag(doubted**2)
-        alone = _as_read(given, np.hypot(own_u_mm[kept] / wide, doubted), told_mm2, u_edge_px)
+        more_mm = np.where(single, u_single_mm, np.where(doubted, U_UNBORNE_MM, 0.0))[kept]
+        told_mm2 = covariance_mm2[np.ix_(kept, kept)] / wide**2 + np.diag(more_mm**2)
+        alone = _as_read(given, np.hypot(own_u_mm[kept] / wide, more_mm), told_mm2, u_edge_px)
         return replace(alone, off_feet=off_feet, without_foot=without_foot, in_doubt=in_doubt)
     level_mm = feet.below_mm[unread] - fall[unread] - float(np.nanmedian(apart))
     whole, order = _with_unread(given, frets[unread], position_mm[unread], level_mm)
     unborne = np.where(np.isfinite(apart) & feet.seen[read[kept]], 0.0, U_UNBORNE_MM)
+    unborne = np.where(single[kept], u_single_mm[kept], unborne)
     own = np.concatenate([np.hypot(own_u_mm[kept], unborne), np.zeros(len(unread))])[order]
     apart = np.concatenate([apart, np.full(len(unread), np.nanmedian(apart))])[order]
     by_crown = np.zeros((len(order), len(order)))
@@ -168,9 +175,7 @@ def join(
     by_crown[len(kept) :, len(kept) :] = OPEN_MM**2 * np.eye(len(unread))
     by_crown = by_crown[np.ix_(order, order)]
     of_feet = np.concatenate([read[kept], unread])[order]
-    bad_mm = np.zeros(len(frets))
-    bad_mm[read] = np.where(off | alike, 0.0, nearly_mm) / np.sqrt(3)  # anywhere between: JCGM 100:2008, 4.3.7
-    unseen = np.where(order >= len(kept), may_hide[of_feet], bad_mm[of_feet])
+    unseen = np.where(order >= len(kept), may_hide[of_feet], 0.0)
     u_astray_mm = np.where(feet.seen[of_feet], 0.0, U_UNBORNE_MM)
     told = Told(np.hypot(feet.u_each_mm[of_feet], u_astray_mm), unseen)
     joined = _joined(whole, by_crown, own / wide, feet, apart=apart, told=told, u_edge_px=u_edge_px)
@@ -281,8 +286,47 @@ def _bare_ends(read: NDArray[np.intp], stays: Mask, borne_out: Mask, by_foot: ND
     return np.asarray(stays & ((read < told.min()) | (read > told.max())))
 
 
-def _off_mm(along: Array, apart: Array, least_mm: Array) -> Array:
-    """Return (n,) how far crowns stand off the bow that most of them make over their feet; 0 for those below (n,)."""
+def single_off_mm(along: Array, apart: Array) -> Array:
+    """Return (n,) how far the crown stands below what its foot tells, where a single one stands off; 0 for the others.
+
+    Parameters
+    ----------
+    along
+        (n,) places, scaled to -1 .. 1.
+    apart
+        (n,) how far feet lie below crowns; NaN where either was not seen.
+    """
+    bow, scatter = through_most(along, apart, np.ones_like(along), order=2)
+    off = np.nan_to_num(bow - apart)
+    at = int(np.argmax(np.abs(off)))
+    size, others = abs(float(off[at])), np.abs(np.delete(off, slice(max(0, at - 1), at + 2)))
+    inside = 0 < at < len(off) - 1
+    is_single = inside and size > max(SINGLE * scatter, SINGLE_MM) and others.max(initial=0.0) < OTHERS * size
+    return np.where(np.arange(len(off)) == at, off, 0.0) if is_single and size < BAD_MM else np.zeros_like(off)
+
+
+def end_agrees(feet: Feet) -> Mask:
+    """Tell (n,) which feet have an end that was read and tells the same."""
+    moved = np.zeros_like(feet.below_mm) if feet.moved_mm is None else feet.moved_mm
+    return np.asarray(feet.with_end & (np.abs(moved) < AGREE_MM))
+
+
+def bad_share(crowns: CrownSet) -> float:
+    """Return how likely a single crown that stands off its foot is a bad fret's."""
+    return BAD_OUTER if crowns.camera.beside_outer else BAD_MIDDLE
+
+
+def _told_by_half(crowns: CrownSet, off_mm: Array) -> tuple[CrownSet, Array]:
+    """Return crowns in the mean of what they and their feet tell where one stands off, and the (n,) doubt of that."""
+    share = bad_share(crowns)
+    rows = tuple(
+        replace(c, gap_mm=c.gap_mm - (1 - share) * float(off)) for c, off in zip(crowns.crowns, off_mm, strict=True)
+    )
+    return replace(crowns, crowns=rows), np.abs(off_mm) * np.sqrt(share * (1 - share))
+
+
+def _off_mm(along: Array, apart: Array, u_mm: Array) -> Array:
+    """Return (n,) how far crowns stand off the bow that most of them make over their feet; 0 for those that do not."""
     bow, _ = through_most(along, apart, np.ones_like(along), order=2)
     off = np.nan_to_num(np.abs(apart - bow))
-    return np.where(off > np.maximum(least_mm, LONE_MM), off, 0.0)
+    return np.where(off > np.maximum(LONE * u_mm, LONE_MM), off, 0.0)

@@ -30,7 +30,16 @@ from lightgap.vision.doubts import (
 from lightgap.vision.fall import BOARD_END, COMPOUND_SHARE, FLATTER, fall_mm, u_compound_mm
 from lightgap.vision.feet import U_FOOT_MM, U_PER_SCATTER, WIRE_MM, Feet
 from lightgap.vision.feet_alone import feet_alone, stand_alone
-from lightgap.vision.joined import LONE, U_HEIGHT_MM, U_TILT_MM, U_UNBORNE_MM, Joined, join
+from lightgap.vision.joined import (
+    BAD_MIDDLE,
+    BAD_OUTER,
+    U_HEIGHT_MM,
+    U_TILT_MM,
+    U_UNBORNE_MM,
+    Joined,
+    join,
+    single_off_mm,
+)
 from lightgap.vision.outline import Outline
 from lightgap.vision.readings import CrownFit, CrownSet
 
@@ -152,24 +161,69 @@ def test_a_crown_that_is_off_as_a_bad_fret_stays_in_doubt_where_no_end_tells(off
     assert joined(crowns(gap, 0.05), feet).off_feet == 2
 
 
-def test_a_crown_nearly_off_its_foot_may_be_a_bad_fret_and_leaves_the_foot_in_doubt(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """A fret 0.062 mm low, by its crown, 2.8 standard uncertainties off: no foot shows it, and it counts as scatter."""
+OFF_MM = 0.055
+
+
+@pytest.mark.parametrize(("near_mm", "share"), [(3.0, BAD_OUTER), (22.0, BAD_MIDDLE)])
+def test_a_single_crown_off_its_foot_by_more_than_others_scatter_counts_by_half(near_mm: float, share: float) -> None:
+    """Far within its own doubt, but all others lie on their bow: a bad fret, which no foot shows, or a misread one."""
     gap = BOW_MM.copy()
-    gap[6] += 0.062
+    gap[6] += OFF_MM
+    below = 1.0 + BOW_MM + (mean_fall_mm() if near_mm > 10.0 else 0.0)
+    got = joined(crowns(gap, 0.05, near_mm=near_mm), Feet(below, SCATTER_MM, 0.95, 1.0))
+    assert got.in_doubt == (FRETS[6],)
     depth = chord_matrix(POSITION_MM, (0, N - 1))[6]
+    told = float(depth @ (got.crowns.gap_mm - BOW_MM))
+    assert told == pytest.approx(share * OFF_MM, abs=0.006)  # the crown's own weight beside its neighbours
+    u_mm = float(np.sqrt(depth @ got.covariance_mm2 @ depth))
+    assert max(told, OFF_MM - told) < 2 * u_mm  # either may be true
 
-    def told() -> tuple[float, float]:
-        got = joined(crowns(gap, 0.05), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
-        assert len(got.crowns.crowns) == N
-        return float(depth @ (got.crowns.gap_mm - gap)), float(np.sqrt(depth @ got.covariance_mm2 @ depth))
 
-    off_mm, u_mm = told()
-    assert abs(off_mm) < 2 * u_mm
-    monkeypatch.setattr("lightgap.vision.joined.NEARLY", LONE)
-    off_mm, u_mm = told()
-    assert abs(off_mm) > 2 * u_mm
+def test_a_single_crown_whose_end_bears_its_foot_out_gives_way() -> None:
+    gap = BOW_MM.copy()
+    gap[6] += OFF_MM
+    ends = np.full(N, 0.01)
+    feet = Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0, u_with_end_mm=ends, moved_mm=np.zeros(N))
+    got = joined(crowns(gap, 0.05), feet)
+    assert got.in_doubt == ()
+    depth = chord_matrix(POSITION_MM, (0, N - 1))[6]
+    assert float(depth @ (got.crowns.gap_mm - BOW_MM)) < 0.5 * OFF_MM
+
+
+@pytest.mark.parametrize(
+    ("off_mm", "at", "other_mm"),
+    [(0.03, 6, 0.0), (0.055, 0, 0.0), (0.055, 6, 0.04), (0.2, 6, 0.0)],
+    ids=["too little", "at an end", "not alone", "too far"],
+)
+def test_not_every_crown_off_its_foot_is_a_single_one(off_mm: float, at: int, other_mm: float) -> None:
+    apart = np.full(N, 1.0)
+    apart[at] -= off_mm
+    apart[2] += other_mm
+    assert not single_off_mm(ALONG, apart).any()
+
+
+def test_how_far_a_single_crown_stands_below_its_foot() -> None:
+    apart = 1.0 + 0.02 * ALONG**2
+    apart[6] -= OFF_MM
+    got = single_off_mm(ALONG, apart)
+    assert got[6] == pytest.approx(OFF_MM, abs=0.003)  # the bow gives way to it a little
+    assert np.flatnonzero(got).tolist() == [6]
+
+
+def test_feet_alone_count_a_single_crown_by_half() -> None:
+    gap = BOW_MM.copy()
+    gap[6] += OFF_MM
+    plain, single = (
+        feet_alone(
+            crowns(g, 0.05), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM,
+            u_edge_px=U_EDGE_PX,
+        )
+        for g in (BOW_MM, gap)
+    )  # fmt: skip
+    change = single.crowns.gap_mm - plain.crowns.gap_mm
+    assert change[6] == pytest.approx(BAD_OUTER * OFF_MM, abs=0.002)
+    assert np.abs(np.delete(change, 6)).max() < 1e-12
+    assert single.covariance_mm2[6, 6] > plain.covariance_mm2[6, 6] + 0.2 * (BAD_OUTER * OFF_MM) ** 2
 
 
 def test_a_crown_that_stands_off_foot_and_end_gives_way_to_them() -> None:
