@@ -14,6 +14,7 @@ from .options import spread
 if TYPE_CHECKING:
     from lightgap.neck.advise import Advice
     from lightgap.neck.bench import Bench
+    from lightgap.neck.plan import RodPlan
     from lightgap.neck.profile import Finding
     from lightgap.neck.targets import Target
 
@@ -253,7 +254,7 @@ def _page(advice: Advice, wanted: Target, *, bench: Bench, forecast: dict[str, A
             f"{relief.shape}, read at fret {relief.at_fret}, chord {relief.chord[0]}-{relief.chord[1]}",
         ),
         hung("Target   ", f"{length_range(*plan.target_mm, units=units)} ({wanted.reason})"),
-        hung("Verdict  ", _VERDICTS[plan.judgement]),
+        hung("Verdict  ", _verdict(plan)),
         hung("Turn     ", _turn_line(advice)),
     ]
     if advice.expected_mm is not None and advice.u_expected_mm is not None:
@@ -270,6 +271,14 @@ def _page(advice: Advice, wanted: Target, *, bench: Bench, forecast: dict[str, A
     if bench.rod == "unknown" and plan.direction != "none":
         parts.append(wrapped("Next: name the rod with --rod once its kind is known."))
     return "\n\n".join(parts)
+
+
+def _verdict(plan: RodPlan) -> str:
+    from lightgap.neck.plan import SHORT_CHORD
+
+    if any(f.code == SHORT_CHORD for f in plan.findings):
+        return "cannot tell: the chord spans part of the neck, the target is for the whole"
+    return _VERDICTS[plan.judgement]
 
 
 def _turn_line(advice: Advice) -> str:

@@ -86,7 +86,7 @@ def record_photos(
     from lightgap.records.compare import verdict_sentence
     from lightgap.records.quantities import with_uncertainty
     from lightgap.records.recording import NewMeasurement, record_measurement
-    from lightgap.records.report_parts import turn_sentence
+    from lightgap.records.report_parts import judgement_words, turn_sentence
     from lightgap.records.visits import find_visit
     from lightgap.vision.document import measurement_document
     from lightgap.vision.overlay import draw_overlay
@@ -116,7 +116,5 @@ def record_photos(
         for note in done.comparison.notes:
             say(f"note: {note}")
     if done.plan is not None:
-        judgement = {"inside": "inside", "above": "above", "below": "below"}.get(
-            done.plan["judgement"], "too close to call against"
-        )
-        tell(f"relief is {judgement} the range aimed for: {turn_sentence(done.plan)}")
+        verdict, _ = judgement_words(done.plan, otherwise="not held against a range")
+        tell(f"relief: {verdict}. {turn_sentence(done.plan)}")

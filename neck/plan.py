@@ -85,7 +85,8 @@ def plan_rod(
     Returns
     -------
     RodPlan
-        Tightening is advised for an up-bow beyond doubt only, and no step is ever above a quarter turn.
+        Tightening is advised for an up-bow beyond doubt only, and no step is ever above a quarter turn. Of a chord over
+        part of the neck nothing but too much relief is told.
 
     Raises
     ------
@@ -95,10 +96,13 @@ def plan_rod(
     bench = bench or Bench()
     low, high = check_target(target_mm)
     judgement = judge(relief.relief_mm, relief.U_mm, low=low, high=high)
+    is_short = judgement != "above" and is_part_of_neck(relief.chord)
+    if is_short:
+        findings, judgement = [*findings, _short_chord(relief)], "cannot-tell"
     moves: MovesWhen = "not-inside" if bench.turned_turns > 0 else "reads-outside"
     if learned_step_turns is None:
         moves = "outside"
-    side = _side(relief, judgement, low=low, high=high, moves_when=moves)
+    side = None if is_short else _side(relief, judgement, low=low, high=high, moves_when=moves)
     reasons = [*findings, *_reasons(relief, judgement, side=side, bench=bench, known=findings)]
     direction: Direction = "none"
     step = 0.0
@@ -123,9 +127,32 @@ def plan_rod(
 
 
 FRET_NOT_ROD = "fret-not-rod"
+SHORT_CHORD = "short-chord"
+# A target is meant for the neck from the first fret to the body. Of the length between frets 1 and 15: shorter, a bow's
+# depth is two thirds of the whole or less (common practice, no published source).
+WHOLE_CHORD, WHOLE_SHARE = (1, 15), 0.8
 HOLDS = frozenset(HELD) - {"step-too-small"}
 # Beyond this the neck is deformed, or the reading is wrong; neither is a job for the rod nut.
 GROSS_RELIEF_MM = 2.0
+
+
+def is_part_of_neck(chord: tuple[int, int]) -> bool:
+    """Tell whether a chord is too short to hold its relief against a target for the whole neck."""
+    return _string_share(chord) < WHOLE_SHARE * _string_share(WHOLE_CHORD)
+
+
+def _string_share(chord: tuple[int, int]) -> float:
+    """Return the distance between two frets in shares of the scale length (equal temperament)."""
+    return float(2 ** (-min(chord) / 12) - 2 ** (-max(chord) / 12))
+
+
+def _short_chord(relief: Relief) -> Finding:
+    first, last = relief.chord
+    return Finding(
+        SHORT_CHORD,
+        f"the chord {first}-{last} spans part of the neck, which bends less than the whole: no target can be held "
+        "against it; measure from fret 1 to where the body begins",
+    )
 
 
 def check_target(target_mm: tuple[float, float]) -> tuple[float, float]:
@@ -201,7 +228,7 @@ def _reasons(
             "gross-relief",
             f"relief of {relief.relief_mm:+.2f} mm is beyond adjustment: check the reading; if so, see a repairer",
         )
-    if judgement == "cannot-tell":
+    if judgement == "cannot-tell" and all(f.code != SHORT_CHORD for f in known):
         message = "the uncertainty reaches across a limit of the target: measure again, finer, before any turn"
         if side is not None:
             message += "; if it reads the same, the small step below does not cross the target"

@@ -85,6 +85,11 @@ HELD: dict[str, tuple[str, ...]] = {
         "Let the strings down: a neck bowed this far should not stand under tension.",
         "Measure again by another means; if it holds, see a repairer.",
     ),
+    "short-chord": (
+        "Leave the rod alone: a part of the neck bends less than the whole.",
+        "Measure from fret 1 to where the body begins: in one photo, in several that share frets, or with a long "
+        "straightedge by hand.",
+    ),
     "fret-not-rod": (
         "Leave the rod alone.",
         "Put a short straightedge over three frets at a time around the fret named: it rocks on a high one.",

@@ -68,13 +68,16 @@ def shape_sentence(relief: Relief, *, units: Units) -> str:
     )
 
 
-def _judgement(plan: Plan | None, *, otherwise: str) -> tuple[str, Tone]:
+def judgement_words(plan: Plan | None, *, otherwise: str) -> tuple[str, Tone]:
+    """Return how relief stands against the range aimed for, in words; `otherwise` where there is no plan."""
+    if any(finding["code"] == "short-chord" for finding in (plan or {}).get("findings", ())):
+        return "of part of the neck: not held against the range", "plain"
     return _JUDGEMENTS.get(str((plan or {}).get("judgement")), (otherwise, "plain"))
 
 
 def relief_figure(relief: Relief, *, name: str, units: Units, plan: Plan | None = None) -> KeyFigure:
     """Return the large number of one measurement, with the plan's judgement when there is one."""
-    note, tone = _judgement(plan, otherwise=f"U at k = {relief.k:g}, at fret {relief.at_fret}")
+    note, tone = judgement_words(plan, otherwise=f"U at k = {relief.k:g}, at fret {relief.at_fret}")
     return KeyFigure(
         name=name, value=with_uncertainty(relief.relief_mm, relief.U_mm, units=units), note=note, tone=tone
     )

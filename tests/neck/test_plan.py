@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 
 from lightgap.neck.bench import Bench
 from lightgap.neck.errors import InputError
-from lightgap.neck.plan import HOLDS, RodPlan, plan_rod
+from lightgap.neck.plan import HOLDS, SHORT_CHORD, RodPlan, plan_rod
 from lightgap.neck.profile import Finding, Relief
 
 TARGET = (0.10, 0.25)
@@ -24,6 +25,41 @@ def relief(value: float, expanded: float = 0.02, shape: str | None = None) -> Re
 
 def plan(value: float, expanded: float = 0.02, **bench: object) -> RodPlan:
     return plan_rod(relief(value, expanded), TARGET, bench=Bench(**bench))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("value", "judgement", "direction"),
+    [
+        (0.05, "cannot-tell", "none"),
+        (0.18, "cannot-tell", "none"),
+        (-0.2, "cannot-tell", "none"),
+        (0.5, "above", "tighten"),
+    ],
+)
+@pytest.mark.parametrize("chord", [(4, 9), (1, 10), (5, 15)])
+def test_part_of_a_neck_bends_less_than_the_whole(
+    chord: tuple[int, int], value: float, judgement: str, direction: str
+) -> None:
+    """A neck of 0.29 mm shows 0.05 between frets 4 and 9: loosened, it would bend further still."""
+    part = replace(relief(value), chord=chord)
+    for bench, learned in ((None, None), (Bench(), 0.08), (Bench(turned_turns=0.125), 0.08)):
+        got = plan_rod(part, TARGET, bench=bench, learned_step_turns=learned)
+        assert (got.judgement, got.direction) == (judgement, direction)
+        codes = [f.code for f in got.findings]
+        assert (SHORT_CHORD in codes) == (judgement != "above")
+        assert "cannot-tell" not in codes  # which speaks of the uncertainty
+    if judgement != "above":
+        assert "rod alone" in got.checklist[0]
+
+
+@pytest.mark.parametrize("chord", [(1, 12), (1, 15), (2, 14), (1, 17)])
+def test_chords_from_the_first_frets_to_the_body_are_judged(chord: tuple[int, int]) -> None:
+    """Relief of a parabola goes with the square of its chord: of these it is two thirds of the whole or more."""
+    got = plan_rod(replace(relief(0.02), chord=chord), TARGET)
+    assert got.judgement == "below"
+    first, last = (648.0 * (1 - 2 ** (-fret / 12)) for fret in chord)
+    whole = 648.0 * (2 ** (-1 / 12) - 2 ** (-15 / 12))
+    assert ((last - first) / whole) ** 2 > 0.64
 
 
 @pytest.mark.parametrize(
