@@ -27,6 +27,8 @@ DEFAULT_SCALE_MM = 648.0
 DEFAULT_CHORD = (1, 15)
 
 # Half-widths, mm.
+# Of feeler leaves (common practice, no published source): a bare number below was meant in inches as likely as not.
+THINNEST_MM = 0.03
 LEAF_SINGLE = 0.020  # one leaf named: it goes with a light drag; the next ones were not tried
 LEAF_THICKNESS = 0.005  # marked against true thickness, worn leaves included
 LEAF_FEEL = 0.008  # what one hand calls a light drag and another does not
@@ -83,6 +85,12 @@ def parse_reading(text: str, *, method: Method = "feeler") -> Reading:
         u = _combined(*(half_width_to_u(a) for a in ((nogo - goes) / 2, LEAF_THICKNESS, LEAF_FEEL)))
         return Reading(fret, _sensible((goes + nogo) / 2, where), u, method, text)
     value = _sensible(parse_length(value_text, what=where), where)
+    if 0 < abs(value) < THINNEST_MM and not any(c.isalpha() or c in '"″' for c in value_text):
+        number = value_text.strip()
+        raise InputError(
+            f"{where}: {number} without a unit would be {number} mm, thinner than a feeler leaf: write {number}in or "
+            f"{number}mm"
+        )
     return Reading(fret, value, method_uncertainty_mm(method, value_text), method, text)
 
 

@@ -75,6 +75,17 @@ def test_nonsense_is_refused_in_one_line(text: str, says: str) -> None:
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.parametrize("text", ["7=0.015", "7=0.010", "7=.02"])
+def test_a_bare_number_thinner_than_a_leaf_may_be_inches(text: str) -> None:
+    """0.015 in is a usual relief, 0.38 mm; 0.015 mm is thinner than any leaf, and would have the rod loosened."""
+    with pytest.raises(InputError, match="thinner than a feeler leaf: write"):
+        parse_reading(text)
+    assert parse_reading(f"{text}in").value_mm == pytest.approx(25.4 * float(text[2:]))
+    assert parse_reading(f"{text}mm").value_mm == pytest.approx(float(text[2:]))
+    assert parse_reading("7=0").value_mm == 0.0
+    assert parse_reading("7=0.25").value_mm == 0.25
+
+
 def test_a_pair_needs_the_feeler() -> None:
     with pytest.raises(InputError, match="method is dial"):
         parse_reading("7=0.2..0.3mm", method="dial")
