@@ -161,10 +161,17 @@ def _write_pictures(photos: Sequence[Path], measured: MeasuredPhotos, *, output:
         return
     from lightgap.neck.documents import plan_document
     from lightgap.neck.plan import plan_rod
+    from lightgap.neck.profile import Finding
     from lightgap.neck.targets import usual_target
     from lightgap.records.report import photo_report_html, photo_report_pdf
 
-    plan = plan_document(plan_rod(result.relief, usual_target().range_mm))
+    wanted = usual_target("electric")
+    usual = Finding(
+        "target-usual",
+        f"the range aimed for is what is usual ({wanted.reason}); for another instrument, or your own wish, ask "
+        "lightgap advise with --family or --target",
+    )
+    plan = plan_document(plan_rod(result.relief, wanted.range_mm, findings=(usual,)))
     if report.suffix.lower() == ".html":
         html = photo_report_html(result, overlays=pictures, plan=plan, units=units)
         write_bytes(report, html.encode("utf-8"))

@@ -282,8 +282,9 @@ _KINDS = (
     FindingKind(
         "gaps-not-zeroed",
         "warning",
-        "the crowns the straightedge rests on are not in view",
-        "Without the contact, all gaps may be off alike, and tilted, as their uncertainty says; relief is not.",
+        "all gaps may be off alike, the relief is not: what the straightedge rests on is not in view",
+        "Without the contact a constant and a tilt are common to all gaps; how much is in the uncertainty of each. "
+        "Relief, a depth below a chord, has neither.",
         "show the crowns at both ends of the straightedge",
     ),
 )

@@ -117,15 +117,16 @@ def _measure(seen: Survey, settings: MeasureSettings, both: Halves) -> Measureme
     chord = choose_chord(profile, settings.chord)
     check_coverage(profile, chord)
     relief = compute_relief(profile, chord=chord)
-    missing = len(in_view) - len(joined.crowns.crowns) + len(joined.by_foot)
+    missing = np.setdiff1d(in_view, np.setdiff1d([c.fret for c in joined.crowns.crowns], joined.by_foot))
     hidden = len(in_view) - len(frets)
-    detail = [f"{missing} of {len(in_view)}"]
+    shift = 1 - joined.crowns.crowns[0].fret if profile.numbers_relative else 0
+    detail = [f"{len(missing)} of {len(in_view)}: fret {', '.join(str(f + shift) for f in missing)}"]
     detail += [f"{hidden} of them behind strings"] if hidden else []
     detail += [f"{joined.off_feet} of them off their feet"] if joined.off_feet else []
     detail += [f"{joined.without_foot} of them at an end that no foot bears out"] if joined.without_foot else []
-    shift = 1 - joined.crowns.crowns[0].fret if profile.numbers_relative else 0
-    detail += [f"by their feet: {', '.join(str(f + shift) for f in joined.by_foot)}"] if joined.by_foot else []
-    warnings += [warning("crowns-left-out", ", ".join(detail))] if missing else []
+    given = ", ".join(str(f + shift) for f in joined.by_foot)
+    detail += [f"given all the same, by the foot of the fret: {given}"] if given else []
+    warnings += [warning("crowns-left-out", "; ".join(detail))] if len(missing) else []
     in_doubt = ", ".join(str(f + shift) for f in joined.in_doubt)
     warnings += [warning("crown-off-foot", f"fret {in_doubt}")] if in_doubt else []
     carried = [c.fret for c in profile.crowns if c.extrapolated]

@@ -56,6 +56,7 @@ def test_pictures_and_pages_are_written(measured: Any) -> None:
     page = (folder / "page.html").read_text("utf-8")
     assert page.lstrip().lower().startswith("<!doctype html")
     assert "relief" in page.lower()
+    assert "for another instrument, or your own wish" in page  # measuring is not told which it is
     assert sorted(p.name for p in folder.iterdir()) == ["marked.png", "page.html"]
 
 

@@ -132,4 +132,4 @@ def test_a_fret_kept_in_doubt_is_named_by_its_own_number_where_the_chord_s_end_i
     read = [c.fret for c in got.profile.crowns if not c.extrapolated]
     said = {w.code: w.message for w in got.warnings}
     assert f"(fret {read[4]})" in said["crown-off-foot"]
-    assert f"by their feet: {read[5]}" in said["crowns-left-out"]
+    assert f"by the foot of the fret: {read[5]}" in said["crowns-left-out"]
