@@ -100,7 +100,8 @@ def overlay_path(path: Path, number: int, *, of: int) -> Path:
 
 
 def _length(value_mm: float, units: str) -> str:
-    return f"{value_mm:+.3f}" if units == "mm" else f"{value_mm / 25.4:+.4f}"
+    value, places = (value_mm, 3) if units == "mm" else (value_mm / 25.4, 4)
+    return f"{round(value, places) + 0.0:+.{places}f}"  # nothing is not negative
 
 
 def _table(result: Measurement, units: str) -> str:
@@ -162,14 +163,13 @@ def _write_pictures(photos: Sequence[Path], measured: MeasuredPhotos, *, output:
     from lightgap.neck.documents import plan_document
     from lightgap.neck.plan import plan_rod
     from lightgap.neck.profile import Finding
-    from lightgap.neck.targets import usual_target
+    from lightgap.neck.targets import widest_target
     from lightgap.records.report import photo_report_html, photo_report_pdf
 
-    wanted = usual_target("electric")
+    wanted = widest_target()
     usual = Finding(
-        "target-usual",
-        f"the range aimed for is what is usual ({wanted.reason}); for another instrument, or your own wish, ask "
-        "lightgap advise with --family or --target",
+        "target-widest",
+        "the photo does not tell the instrument: relief is held against what is usual for any",
     )
     plan = plan_document(plan_rod(result.relief, wanted.range_mm, findings=(usual,)))
     if report.suffix.lower() == ".html":

@@ -75,6 +75,12 @@ def usual_target(family: Family = "electric", *, action: ActionWish = "medium", 
     return Target(round(start, 3), round(end, 3), f"{family}, {action} strings, {attack} attack: {SOURCE}")
 
 
+def widest_target() -> Target:
+    """Return the range that holds what is usual for every family: for a neck of which nothing else is known."""
+    low, high = (pick(limits) for pick, limits in zip((min, max), zip(*_BASE_MM.values(), strict=True), strict=True))
+    return Target(low, high, f"any instrument: {SOURCE}")
+
+
 def parse_target(text: str) -> Target:
     """Return the player's own wish from "LOW-HIGH" (mm, or with units) or "straight".
 

@@ -130,6 +130,10 @@ HELD: dict[str, tuple[str, ...]] = {
         "Measure again and ask again, with no turns counted yet.",
     ),
     "step-too-small": ("Leave the rod alone: relief is as near as this rod brings it.",),
+    "target-widest": (
+        "Leave the rod alone: what this instrument wants is not known here.",
+        "Ask lightgap advise, with --family for what is usual or --target for your own wish.",
+    ),
 }
 
 

@@ -68,10 +68,17 @@ def shape_sentence(relief: Relief, *, units: Units) -> str:
     )
 
 
+def _codes(plan: Plan | None) -> set[str]:
+    return {str(finding["code"]) for finding in (plan or {}).get("findings", ())}
+
+
 def judgement_words(plan: Plan | None, *, otherwise: str) -> tuple[str, Tone]:
     """Return how relief stands against the range aimed for, in words; `otherwise` where there is no plan."""
-    if any(finding["code"] == "short-chord" for finding in (plan or {}).get("findings", ())):
+    codes = _codes(plan)
+    if "short-chord" in codes:
         return "of part of the neck: not held against the range", "plain"
+    if plan is not None and "target-widest" in codes and plan["judgement"] != "cannot-tell":
+        return f"{plan['judgement']} what is usual for any instrument", "plain"
     return _JUDGEMENTS.get(str((plan or {}).get("judgement")), (otherwise, "plain"))
 
 
@@ -86,7 +93,8 @@ def relief_figure(relief: Relief, *, name: str, units: Units, plan: Plan | None 
 def target_figure(plan: Plan, *, units: Units) -> KeyFigure:
     """Return the range aimed for."""
     low, high = plan["target_mm"]
-    return KeyFigure(name="Aimed for", value=length_range(low, high, units=units), note="relief")
+    name = "Usual for any instrument" if "target-widest" in _codes(plan) else "Aimed for"
+    return KeyFigure(name=name, value=length_range(low, high, units=units), note="relief")
 
 
 def turn_sentence(plan: Plan) -> str:
@@ -131,7 +139,8 @@ def crown_table(named: Sequence[tuple[str, GapProfile]], *, units: Units) -> Tab
                 row += ["not seen", ""]
                 continue
             mark = " *" if seen.touching else " **" if seen.extrapolated else ""
-            row.append(f"{in_units(seen.gap_mm, units):.{decimals}f}{mark}")
+            gap = round(in_units(seen.gap_mm, units), decimals) + 0.0  # nothing is not negative
+            row.append(f"{gap:.{decimals}f}{mark}")
             row.append(f"{in_units(2 * seen.u_gap_mm, units):.{decimals}f}")
         rows.append(tuple(row))
     columns = ["Fret", f"From nut ({units})"]

@@ -119,6 +119,11 @@ def _label(
     cv2.putText(canvas, text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, scale, colour, thick, cv2.LINE_AA)
 
 
+def _stretch(m: Measurement) -> float:
+    """Return how much larger in height than in length the gap is drawn."""
+    return GAP_STRETCH / max(1.0, m.scale.px_per_mm / 8.5)
+
+
 def _stretched_strip(coded: ByteImage, m: Measurement) -> ByteImage:
     """Return the strip around the edge, straightened and stretched across the gap only."""
     import cv2
@@ -126,7 +131,7 @@ def _stretched_strip(coded: ByteImage, m: Measurement) -> ByteImage:
     width = coded.shape[1]
     size = max(1.0, width / 2000)
     low_mm, high_mm = -0.35, max(0.9, float(m.profile.gap_mm.max()) + 0.5)
-    per_mm = m.scale.px_per_mm * GAP_STRETCH / max(1.0, m.scale.px_per_mm / 8.5)
+    per_mm = m.scale.px_per_mm * _stretch(m)
     rows = np.arange(low_mm, high_mm, 1 / per_mm)
     x = np.arange(width, dtype=np.float32)
     edge = np.interp(x, m.straightedge.points_px[:, 0], m.straightedge.points_px[:, 1])
@@ -154,14 +159,6 @@ def _stretched_strip(coded: ByteImage, m: Measurement) -> ByteImage:
     ]
     if len(ends) == 2:
         cv2.line(strip, ends[0], ends[1], CHORD, thick, cv2.LINE_AA)
-    stretch = per_mm / m.scale.px_per_mm
-    _label(
-        strip,
-        f"the gap, height drawn {stretch:.0f} times larger than length; bars: U (k=2)",
-        at=(8 * size, 22 * size),
-        size=size,
-        colour=PAPER,
-    )
     return strip
 
 
@@ -183,6 +180,7 @@ def _caption(m: Measurement, width: int) -> ByteImage:
         f"relief {r.relief_mm:+.3f} mm ({r.relief_mm / 25.4:+.4f} in), U {r.U_mm:.3f} mm (k={r.k:g}),"
         f" at fret {r.at_fret}",
         f"chord frets {r.chord[0]} to {r.chord[1]}{drawn}; {meaning}",
+        f"above: the gap, {_stretch(m):.0f} times larger in height than in length, with U (k=2) as bars",
     ]
     step = round(38 * size)
     box = np.full((step * len(lines) + round(18 * size), width, 3), PAPER, dtype=np.uint8)

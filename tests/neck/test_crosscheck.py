@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 import numpy as np
 import pytest
 from neck_profiles import bow, make_profile
@@ -10,7 +12,7 @@ from lightgap.neck.crosscheck import crosscheck
 from lightgap.neck.errors import InputError
 from lightgap.neck.judge import judge
 from lightgap.neck.readings import parse_reading, profile_from_readings
-from lightgap.neck.targets import parse_target, usual_target
+from lightgap.neck.targets import Family, parse_target, usual_target, widest_target
 
 PHOTO = make_profile(bow(15, 0.30) + 0.05, 0.006)
 
@@ -66,6 +68,12 @@ def test_nothing_in_common() -> None:
 )
 def test_guard_bands(value: float, expanded: float, want: str) -> None:
     assert judge(value, expanded, low=0.10, high=0.25) == want
+
+
+def test_widest_target_holds_every_family_s() -> None:
+    low, high = widest_target().range_mm
+    usual = [usual_target(family).range_mm for family in get_args(Family)]
+    assert (low, high) == (min(t[0] for t in usual), max(t[1] for t in usual))
 
 
 def test_usual_targets() -> None:
