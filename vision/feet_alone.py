@@ -10,7 +10,7 @@ from lightgap.neck.profile import Array
 from .doubts import Told, edge_covariance_mm2, feet_covariance_mm2, u_unseen_mm
 from .fall import fall_mm, u_compound_mm
 from .feet import MIN_FACES, Feet, along_board, under_crowns_mm
-from .joined import MIN_LEFT, Joined, bad_share, end_agrees, rows_of_feet, single_off_mm
+from .joined import Joined, bad_share, end_agrees, rows_of_feet, single_off_mm
 from .readings import CrownSet
 
 # Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what
@@ -83,8 +83,6 @@ def feet_alone(
 
 
 def _single_off_mm(crowns: CrownSet, frets: NDArray[np.int64], gap_mm: Array, *, along: Array) -> Array:
-    """Return (n,) how far below its foot a single crown stands; 0 for the others, and where few were read."""
+    """Return (n,) how far below its foot a single crown stands; 0 for the others."""
     read = {c.fret: c.gap_mm for c in crowns.crowns}
-    apart = gap_mm - np.array([read.get(int(fret), np.nan) for fret in frets])
-    few = np.isfinite(apart).sum() < MIN_LEFT
-    return np.zeros_like(gap_mm) if few else single_off_mm(along, apart)
+    return single_off_mm(along, gap_mm - np.array([read.get(int(fret), np.nan) for fret in frets]))

@@ -34,8 +34,9 @@ U_HEIGHT_MM, U_TILT_MM = 1.5, 0.5  # of the wire, and from end to end: free
 LONE, LONE_MM = 3.0, 0.06  # a crown that stands off its foot by so many standard uncertainties, and at least so far
 # A single crown that stands off its foot by so many times what the others scatter, at least so far, and twice as far as
 # any but its neighbours: its fret is bad, which no foot shows, or it was misread. Of 20 such beside the outer string 14
-# were bad, of 27 along the middle 10 (by own renders with truth).
-SINGLE, SINGLE_MM, OTHERS = 3.0, 0.045, 0.5
+# were bad, of 27 along the middle 10; where fewer crowns than nine have a foot nearly all were misread (by own renders
+# with truth).
+SINGLE, SINGLE_MM, OTHERS, MIN_SINGLE = 3.0, 0.045, 0.5, 9
 BAD_OUTER, BAD_MIDDLE = 0.65, 0.35
 # By as much a single fret may be worn or high (common practice, no published source): where nothing tells whether it
 # is, or was misread, its crown stays, in doubt. By own renders with truth, of 3 without an end all were right; of 4
@@ -287,7 +288,7 @@ def _bare_ends(read: NDArray[np.intp], stays: Mask, borne_out: Mask, by_foot: ND
 
 
 def single_off_mm(along: Array, apart: Array) -> Array:
-    """Return (n,) how far the crown stands below what its foot tells, where a single one stands off; 0 for the others.
+    """Return (n,) how far the crown stands below what its foot tells, where a single one of many stands off; else 0.
 
     Parameters
     ----------
@@ -296,6 +297,8 @@ def single_off_mm(along: Array, apart: Array) -> Array:
     apart
         (n,) how far feet lie below crowns; NaN where either was not seen.
     """
+    if np.isfinite(apart).sum() < MIN_SINGLE:
+        return np.zeros_like(apart)
     bow, scatter = through_most(along, apart, np.ones_like(along), order=2)
     off = np.nan_to_num(bow - apart)
     at = int(np.argmax(np.abs(off)))

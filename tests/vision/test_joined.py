@@ -33,6 +33,7 @@ from lightgap.vision.feet_alone import feet_alone, stand_alone
 from lightgap.vision.joined import (
     BAD_MIDDLE,
     BAD_OUTER,
+    MIN_SINGLE,
     U_HEIGHT_MM,
     U_TILT_MM,
     U_UNBORNE_MM,
@@ -199,6 +200,14 @@ def test_not_every_crown_off_its_foot_is_a_single_one(off_mm: float, at: int, ot
     apart = np.full(N, 1.0)
     apart[at] -= off_mm
     apart[2] += other_mm
+    assert not single_off_mm(ALONG, apart).any()
+
+
+def test_of_few_crowns_none_is_a_single_one() -> None:
+    apart = np.full(N, 1.0)
+    apart[6] -= OFF_MM
+    apart[[1, 4]] = np.nan
+    assert np.isfinite(apart).sum() == MIN_SINGLE - 1
     assert not single_off_mm(ALONG, apart).any()
 
 
