@@ -83,14 +83,8 @@ def parse_reading(text: str, *, method: Method = "feeler") -> Reading:
             raise InputError(f"{where}: {value_text!r} is a pair of feeler leaves, but the method is {method}")
         goes, nogo = _leaf_pair(value_text, where)
         u = _combined(*(half_width_to_u(a) for a in ((nogo - goes) / 2, LEAF_THICKNESS, LEAF_FEEL)))
-        return Reading(fret, _sensible((goes + nogo) / 2, where), u, method, text)
-    value = _sensible(parse_length(value_text, what=where), where)
-    if 0 < abs(value) < THINNEST_MM and not any(c.isalpha() or c in '"″' for c in value_text):
-        number = value_text.strip()
-        raise InputError(
-            f"{where}: {number} without a unit would be {number} mm, thinner than a feeler leaf: write {number}in or "
-            f"{number}mm"
-        )
+        return Reading(fret, _sensible((goes + nogo) / 2, where, text=value_text), u, method, text)
+    value = _sensible(parse_length(value_text, what=where), where, text=value_text)
     return Reading(fret, value, method_uncertainty_mm(method, value_text), method, text)
 
 
@@ -222,11 +216,16 @@ def _leaf_pair(text: str, where: str) -> tuple[float, float]:
     return goes, nogo
 
 
-def _sensible(value_mm: float, where: str) -> float:
+def _sensible(value_mm: float, where: str, *, text: str) -> float:
     if value_mm < 0:
         raise InputError(f"{where}: a gap cannot be negative, got {value_mm:g} mm")
     if value_mm > MAX_READING_MM:
         raise InputError(f"{where}: {value_mm:.4g} mm is no gap under a straightedge (at most {MAX_READING_MM:g} mm)")
+    if 0 < value_mm < THINNEST_MM and not any(c.isalpha() or c in '"″' for c in text):
+        bare = text.strip()
+        raise InputError(
+            f"{where}: {bare} without a unit would be {bare} mm, thinner than a feeler leaf: write {bare}in or {bare}mm"
+        )
     return value_mm
 
 

@@ -252,7 +252,7 @@ _KINDS = (
         "warning",
         "a crown stands off its foot by as much as a bad fret does, and may be misread instead",
         "It stands alone between others that do not, and no end of its fret tells which it is. Its gap is given as "
-        "read, with a wider U.",
+        "read, or between what crown and foot tell by how often such a one is a bad fret's, with a wider U.",
         "try that fret with a short straightedge over three: it rocks on a high one, and light shows over a low one",
     ),
     FindingKind(

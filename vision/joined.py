@@ -77,7 +77,8 @@ class Joined:
     off_feet, without_foot
         How many crowns left out stood off their feet, and how many at an end were borne out by none.
     in_doubt
-        Frets whose crowns stand off their feet as far as a bad fret's do, and are kept, or counted by half.
+        Frets whose crowns stand off their feet as far as a bad fret's do, and are kept, or counted by the chance
+        that they are one's.
     by_foot
         Frets whose crowns were not read, or stood off foot and end, so that these speak for them.
     agree
@@ -149,7 +150,7 @@ def join(
     against = off & alike
     single = (single_mm != 0) & ~off & ~alike & feet.seen[read] & feet.is_sure
     apart[single] = np.nan
-    crowns, u_single_mm = _told_by_half(crowns, np.where(single, single_mm, 0.0))
+    crowns, u_single_mm = _told_by_chance(crowns, np.where(single, single_mm, 0.0))
     silent = np.setdiff1d(read, read[against])
     may_hide = u_unseen_mm(feet, outer=crowns.camera.beside_outer)
     may_hide[read[against]] = np.hypot(may_hide[read[against]], off_mm[against] / np.sqrt(3))
@@ -319,7 +320,7 @@ def bad_share(crowns: CrownSet) -> float:
     return BAD_OUTER if crowns.camera.beside_outer else BAD_MIDDLE
 
 
-def _told_by_half(crowns: CrownSet, off_mm: Array) -> tuple[CrownSet, Array]:
+def _told_by_chance(crowns: CrownSet, off_mm: Array) -> tuple[CrownSet, Array]:
     """Return crowns in the mean of what they and their feet tell where one stands off, and the (n,) doubt of that."""
     share = bad_share(crowns)
     rows = tuple(

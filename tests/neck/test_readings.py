@@ -75,6 +75,12 @@ def test_nonsense_is_refused_in_one_line(text: str, says: str) -> None:
     assert "\n" not in str(caught.value)
 
 
+def test_a_bare_pair_thinner_than_a_leaf_may_be_inches() -> None:
+    with pytest.raises(InputError, match=r"write 0\.010\.\.0\.012in or"):
+        parse_reading("7=0.010..0.012")
+    assert parse_reading("7=0.010..0.012in").value_mm == pytest.approx(25.4 * 0.011)
+
+
 @pytest.mark.parametrize("text", ["7=0.015", "7=0.010", "7=.02"])
 def test_a_bare_number_thinner_than_a_leaf_may_be_inches(text: str) -> None:
     """0.015 in is a usual relief, 0.38 mm; 0.015 mm is thinner than any leaf, and would have the rod loosened."""

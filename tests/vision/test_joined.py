@@ -166,7 +166,9 @@ OFF_MM = 0.055
 
 
 @pytest.mark.parametrize(("near_mm", "share"), [(3.0, BAD_OUTER), (22.0, BAD_MIDDLE)])
-def test_a_single_crown_off_its_foot_by_more_than_others_scatter_counts_by_half(near_mm: float, share: float) -> None:
+def test_a_single_crown_off_its_foot_by_more_than_others_scatter_counts_by_its_chance(
+    near_mm: float, share: float
+) -> None:
     """Far within its own doubt, but all others lie on their bow: a bad fret, which no foot shows, or a misread one."""
     gap = BOW_MM.copy()
     gap[6] += OFF_MM
@@ -219,7 +221,7 @@ def test_how_far_a_single_crown_stands_below_its_foot() -> None:
     assert np.flatnonzero(got).tolist() == [6]
 
 
-def test_feet_alone_count_a_single_crown_by_half() -> None:
+def test_feet_alone_count_a_single_crown_by_its_chance() -> None:
     gap = BOW_MM.copy()
     gap[6] += OFF_MM
     plain, single = (
