@@ -29,7 +29,7 @@ from lightgap.vision.doubts import (
 )
 from lightgap.vision.fall import BOARD_END, COMPOUND_SHARE, FLATTER, fall_mm, u_compound_mm
 from lightgap.vision.feet import U_FOOT_MM, U_PER_SCATTER, WIRE_MM, Feet
-from lightgap.vision.feet_alone import feet_alone, stand_alone
+from lightgap.vision.feet_alone import AGREED_MM, MIN_AGREED, U_AGREED_MM, feet_alone, stand_alone
 from lightgap.vision.joined import (
     BAD_MIDDLE,
     BAD_OUTER,
@@ -604,3 +604,37 @@ def test_feet_alone_from_the_middle_bend_as_the_feet() -> None:
     compound_mm = u_compound_mm(read, POSITION_MM)
     u2 = lone + bow * (U_BOW_MIDDLE_MM**2 + compound_mm**2 + (U_EDGE_PX / PX_PER_MM) ** 2)
     assert row @ got.covariance_mm2 @ row == pytest.approx(u2, rel=1e-9)  # rounding
+
+
+@pytest.mark.parametrize(
+    ("near_mm", "few", "off_mm", "hidden_mm", "hidden_there_mm"),
+    [
+        (3.0, 0, 0.0, U_AGREED_MM, U_AGREED_MM),
+        (3.0, 0, 1.5 * AGREED_MM, U_AGREED_MM, U_UNSEEN_MM),  # off, but not as far as a bad fret
+        (3.0, 0, 4.0 * AGREED_MM, U_UNSEEN_MM, None),  # a single one: here some crowns are misread, or a fret is bad
+        (3.0, N - MIN_AGREED + 1, 0.0, U_UNSEEN_MM, U_UNSEEN_MM),  # few lie in any curve
+        (22.0, 0, 0.0, U_UNSEEN_MM, U_UNSEEN_MM),  # from the middle: not the same ends
+    ],
+)
+def test_feet_alone_hide_no_bad_fret_where_crowns_beside_the_outer_string_stand_over_them_alike(
+    near_mm: float, few: int, off_mm: float, hidden_mm: float, hidden_there_mm: float | None
+) -> None:
+    gap = BOW_MM + 0.05 * ALONG**2  # their bow may be another
+    gap[4] += off_mm
+    read = crowns(gap, 0.5, near_mm=near_mm).only(np.arange(few, N))
+    below = 1.0 + BOW_MM + (0.0 if near_mm < OUTER_NEAR_MM else mean_fall_mm())
+    got = feet_alone(
+        read, Feet(below, SCATTER_MM, 0.95, 1.0), frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX
+    )
+    row = chord_matrix(POSITION_MM, (0, N - 1))
+    own = U_FOOT_MM**2 + (U_PER_SCATTER * SCATTER_MM) ** 2
+    bent = (row @ ALONG**2) ** 2
+    compound_mm = u_compound_mm(read, POSITION_MM)
+    usual = U_BOW_OUTER_MM if near_mm < OUTER_NEAR_MM else U_BOW_MIDDLE_MM
+    common = bent * (usual**2 + compound_mm**2 + (U_EDGE_PX / PX_PER_MM) ** 2)
+    for at, here_mm in ((6, hidden_mm), (4, hidden_there_mm)):
+        if here_mm is not None:
+            each = np.full(N, own + hidden_mm**2)
+            each[4] = own + (hidden_mm if hidden_there_mm is None else hidden_there_mm) ** 2
+            u2 = float(row[at] ** 2 @ each + common[at])
+            assert row[at] @ got.covariance_mm2 @ row[at] == pytest.approx(u2, rel=1e-9)  # rounding
