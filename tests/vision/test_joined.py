@@ -607,19 +607,20 @@ def test_feet_alone_from_the_middle_bend_as_the_feet() -> None:
 
 
 @pytest.mark.parametrize(
-    ("near_mm", "few", "off_mm", "hidden_mm", "hidden_there_mm"),
+    ("near_mm", "few", "low_mm", "off_mm", "hidden_mm", "hidden_there_mm"),
     [
-        (3.0, 0, 0.0, U_AGREED_MM, U_AGREED_MM),
-        (3.0, 0, 1.5 * AGREED_MM, U_AGREED_MM, U_UNSEEN_MM),  # off, but not as far as a bad fret
-        (3.0, 0, 4.0 * AGREED_MM, U_UNSEEN_MM, None),  # a single one: here some crowns are misread, or a fret is bad
-        (3.0, N - MIN_AGREED + 1, 0.0, U_UNSEEN_MM, U_UNSEEN_MM),  # few lie in any curve
-        (22.0, 0, 0.0, U_UNSEEN_MM, U_UNSEEN_MM),  # from the middle: not the same ends
+        (3.0, 0, 0.0, 0.0, U_AGREED_MM, U_AGREED_MM),
+        (3.0, 0, 0.0, 1.5 * AGREED_MM, U_AGREED_MM, U_UNSEEN_MM),  # off, but not as far as a bad fret
+        (3.0, 0, 0.0, 4.0 * AGREED_MM, U_UNSEEN_MM, None),  # a single one: some crowns are misread, or a fret is bad
+        (3.0, N - MIN_AGREED + 1, 0.0, 0.0, U_UNSEEN_MM, U_UNSEEN_MM),  # few lie in any curve
+        (3.0, 0, 1.0, 0.0, U_UNSEEN_MM, U_UNSEEN_MM),  # the board's border, which knows of no crown
+        (22.0, 0, 0.0, 0.0, U_UNSEEN_MM, U_UNSEEN_MM),  # from the middle: not the same ends
     ],
 )
 def test_feet_alone_hide_no_bad_fret_where_crowns_beside_the_outer_string_stand_over_them_alike(
-    near_mm: float, few: int, off_mm: float, hidden_mm: float, hidden_there_mm: float | None
+    near_mm: float, few: int, low_mm: float, *, off_mm: float, hidden_mm: float, hidden_there_mm: float | None
 ) -> None:
-    gap = BOW_MM + 0.05 * ALONG**2  # their bow may be another
+    gap = BOW_MM + 0.05 * ALONG**2 + low_mm  # their bow may be another
     gap[4] += off_mm
     read = crowns(gap, 0.5, near_mm=near_mm).only(np.arange(few, N))
     below = 1.0 + BOW_MM + (0.0 if near_mm < OUTER_NEAR_MM else mean_fall_mm())
