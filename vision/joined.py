@@ -50,6 +50,10 @@ OPEN_MM = 10.0  # of a crown that was not read
 # Of a crown that no foot on the row bears out beside others that feet do, and of a foot off the row (by own renders
 # with truth).
 U_UNBORNE_MM = 0.05
+# A foot off the row, and a crown over it as far as the others over theirs: two witnesses of a fret that stands high or
+# low as a whole (by own renders with truth, of 8 farther than 0.06 mm off the row all were such, their feet right to
+# 0.012 mm rms; of 4 whose crowns did not bear them out none was).
+WHOLE_MM, U_WHOLE_MM = 0.03, 0.012
 # Foot and end agree where the end moved the foot by no more: a third of what a fret is bad by.
 AGREE_MM = 0.03
 
@@ -141,6 +145,7 @@ def join(
     off = off_mm > 0
     single_mm = single_off_mm(along_board(crowns.position_mm), apart)
     # A foot off the row counts where its crown bears it out, as the fret may stand high or low as a whole.
+    as_whole = ~feet.seen[read] & _over_alike(along_board(crowns.position_mm), apart, feet.seen[read])
     apart[off] = np.nan
     stays = ~(off & feet.seen[read] & feet.is_sure) | (_may_be_bad(off_mm) & ~feet.with_end[read])
     # Feet speak beside crowns, not for most of them: that they may only where they stand alone.
@@ -169,6 +174,7 @@ def join(
     level_mm = feet.below_mm[unread] - fall[unread] - float(np.nanmedian(apart))
     whole, order = _with_unread(given, frets[unread], position_mm[unread], level_mm)
     unborne = np.where(np.isfinite(apart) & feet.seen[read[kept]], 0.0, U_UNBORNE_MM)
+    unborne = np.where(np.isfinite(apart) & as_whole[kept], U_WHOLE_MM, unborne)
     unborne = np.where(single[kept], u_single_mm[kept], unborne)
     own = np.concatenate([np.hypot(own_u_mm[kept], unborne), np.zeros(len(unread))])[order]
     apart = np.concatenate([apart, np.full(len(unread), np.nanmedian(apart))])[order]
@@ -178,7 +184,8 @@ def join(
     by_crown = by_crown[np.ix_(order, order)]
     of_feet = np.concatenate([read[kept], unread])[order]
     unseen = np.where(order >= len(kept), may_hide[of_feet], 0.0)
-    u_astray_mm = np.where(feet.seen[of_feet], 0.0, U_UNBORNE_MM)
+    u_astray_mm = np.where(np.isin(of_feet, read[as_whole]), U_WHOLE_MM, U_UNBORNE_MM)
+    u_astray_mm = np.where(feet.seen[of_feet], 0.0, u_astray_mm)
     told = Told(np.hypot(feet.u_each_mm[of_feet], u_astray_mm), unseen)
     joined = _joined(whole, by_crown, own / wide, feet, apart=apart, told=told, u_edge_px=u_edge_px)
     by_foot = tuple(frets[unread].tolist())
@@ -307,6 +314,12 @@ def single_off_mm(along: Array, apart: Array) -> Array:
     inside = 0 < at < len(off) - 1
     is_single = inside and size > max(SINGLE * scatter, SINGLE_MM) and others.max(initial=0.0) < OTHERS * size
     return np.where(np.arange(len(off)) == at, off, 0.0) if is_single and size < BAD_MM else np.zeros_like(off)
+
+
+def _over_alike(along: Array, apart: Array, on_row: Mask) -> Mask:
+    """Tell (n,) which crowns stand over their feet as those over feet on the row do."""
+    bow, _ = through_most(along, np.where(on_row, apart, np.nan), np.ones_like(along), order=2)
+    return np.asarray(np.abs(apart - bow) < WHOLE_MM)
 
 
 def end_agrees(feet: Feet) -> Mask:
