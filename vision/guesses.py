@@ -62,6 +62,11 @@ class ScaleGuess:
     tied: bool = False
 
     @property
+    def drawn_out(self) -> float:
+        """By how much heights are seen drawn out against the scale, as the object shows."""
+        return 1.0 if self.source is None else self.source.drawn_out
+
+    @property
     def is_fine(self) -> bool:
         """Whether a gap worth measuring is not lost between pixels."""
         return self.px_per_mm >= MIN_PX_PER_MM

@@ -49,6 +49,8 @@ class ReferenceObject:
         (n, 2) outline, upright image.
     centre_px
         Middle of the object.
+    drawn_out
+        Its scale across the straightedge's line over `px_per_mm`: a camera turned aside sees it drawn out.
     """
 
     kind: ReferenceKind
@@ -57,6 +59,7 @@ class ReferenceObject:
     front_offset_mm: float
     outline_px: Array = field(repr=False)
     centre_px: tuple[float, float] = (0.0, 0.0)
+    drawn_out: float = 1.0
 
 
 def parse_reference(text: str) -> ReferenceRequest:
@@ -121,9 +124,9 @@ def find_markers(coded: ByteImage, size_mm: float) -> list[ReferenceObject]:
             continue
         points, scale = fit.corners_px, fit.side_px / size_mm
         u = scale * math.hypot(fit.u_side_px / fit.side_px, U_PRINT)
-        found.append(
-            ReferenceObject("marker", scale, u, MARKER_THICKNESS_MM, points, (points[:, 0].mean(), points[:, 1].mean()))
-        )
+        centre = (float(points[:, 0].mean()), float(points[:, 1].mean()))
+        drawn_out = _across_px(points) / fit.side_px
+        found.append(ReferenceObject("marker", scale, u, MARKER_THICKNESS_MM, points, centre, drawn_out))
     return sorted(found, key=lambda r: -r.px_per_mm)
 
 
@@ -149,7 +152,7 @@ def _gradients(coded: ByteImage, factor: float) -> tuple[ByteImage, FloatImage, 
 
 
 def find_cards(coded: ByteImage) -> list[ReferenceObject]:
-    """Find an ID-1 card seen squarely: four straight sides in the ratio 85.60 to 53.98, rounded corners."""
+    """Find an ID-1 card, lying or standing, seen squarely: four straight sides, rounded corners."""
     from .quads import find_rectangles
 
     factor = max(1.0, coded.shape[1] / WORK_WIDTH_PX)
@@ -159,16 +162,22 @@ def find_cards(coded: ByteImage) -> list[ReferenceObject]:
         points = (quad + 0.5) * factor - 0.5
         width = 0.5 * (np.linalg.norm(points[1] - points[0]) + np.linalg.norm(points[2] - points[3]))
         height = 0.5 * (np.linalg.norm(points[3] - points[0]) + np.linalg.norm(points[2] - points[1]))
+        lies = (CARD_WIDTH_MM, CARD_HEIGHT_MM)
+        wide_mm, tall_mm = lies if width > height else lies[::-1]
         # Width and height are two readings of one scale; the longer side weighs more.
-        scale = (width * CARD_WIDTH_MM + height * CARD_HEIGHT_MM) / (CARD_WIDTH_MM**2 + CARD_HEIGHT_MM**2)
-        u = scale * math.hypot(u_px * factor / width, CARD_RELATIVE_U)
-        centre = points.mean(axis=0)
-        found.append(
-            ReferenceObject(
-                "card", float(scale), float(u), CARD_THICKNESS_MM, points, (float(centre[0]), float(centre[1]))
-            )
-        )
+        scale = (width * wide_mm + height * tall_mm) / (wide_mm**2 + tall_mm**2)
+        u = scale * math.hypot(u_px * factor / max(width, height), CARD_RELATIVE_U)
+        centre = (float(points[:, 0].mean()), float(points[:, 1].mean()))
+        drawn_out = float(height / tall_mm / scale)
+        found.append(ReferenceObject("card", float(scale), float(u), CARD_THICKNESS_MM, points, centre, drawn_out))
     return found
+
+
+def _across_px(corners_px: Array) -> float:
+    """Return how tall a square stands in the picture, of its corners in turn: turned any way round, by quarters."""
+    sides = np.roll(corners_px, -1, axis=0) - corners_px
+    upright = np.abs(sides[:, 1]) > np.abs(sides[:, 0])
+    return float(np.linalg.norm(sides[upright], axis=1).mean())
 
 
 def find_coins(coded: ByteImage, size_mm: float, *, thickness_mm: float = COIN_THICKNESS_MM) -> list[ReferenceObject]:

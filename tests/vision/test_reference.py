@@ -92,6 +92,20 @@ def test_card_gives_the_scale(turn_deg: float, px_per_mm: float) -> None:
     assert 0 < best.u_px_per_mm < SCALE_TOLERANCE * px_per_mm
 
 
+@pytest.mark.parametrize("size_mm", [(85.60, 53.98), (53.98, 85.60)], ids=["lies", "stands"])
+@pytest.mark.parametrize("drawn_out", [1.02, 0.985])
+def test_card_seen_from_aside_tells_the_scale_across(size_mm: tuple[float, float], drawn_out: float) -> None:
+    """A camera turned aside sees a card off its axis drawn out: each of its sides tells the scale along itself."""
+    half = np.array(size_mm) / 2 * [8.0, 8.0 * drawn_out]
+    fine = canvas()
+    middle = np.array([650, 400])
+    corners = (np.stack([middle - half, middle + half]) + 0.5) * FINE - 0.5
+    cv2.rectangle(fine, *np.rint(corners).astype(int).tolist(), (40, 70, 120), -1)
+    best = find_cards(finish(fine))[0]
+    assert best.px_per_mm * best.drawn_out == pytest.approx(8.0 * drawn_out, rel=SCALE_TOLERANCE)
+    assert best.px_per_mm == pytest.approx(8.0, rel=0.02)  # between its two sides
+
+
 @pytest.mark.parametrize("px_per_mm", [8.0, 9.3])
 def test_coin_gives_the_scale(px_per_mm: float) -> None:
     fine = canvas()
@@ -133,6 +147,7 @@ def test_marker_gives_the_scale(turn_deg: float, px_per_mm: float) -> None:
     found = find_markers(finish(fine), 30.0)
     assert len(found) == 1
     assert found[0].px_per_mm == pytest.approx(px_per_mm, rel=SCALE_TOLERANCE)
+    assert found[0].drawn_out == pytest.approx(1.0, rel=SCALE_TOLERANCE)
 
 
 def test_too_much_light_on_a_marker_leaves_its_scale() -> None:
