@@ -24,7 +24,17 @@ from .locate import EdgeCurve
 from .outline import Outline, mirrored_rim
 from .photo import FloatImage
 from .pixels import read_pixels
-from .readings import CONTACT_MM, MIN_SHARE, CrownFit, CrownSet, chosen, doubting, is_unlikely, without_leaps
+from .readings import (
+    CONTACT_MM,
+    MIN_SHARE,
+    CrownFit,
+    CrownSet,
+    averaged,
+    chosen,
+    doubting,
+    is_unlikely,
+    without_leaps,
+)
 from .slit import SlitLight, place_boundaries
 from .votes import BESIDE_MM, Board, find_extrema, on_outline, search_shape
 
@@ -57,9 +67,10 @@ def measure_crowns(
 ) -> CrownSet:
     """Measure the gap at every crown that shows its outline.
 
-    Along the middle of the board the pixels are explained; beside the outer string, and before a dark gap that is not
-    explained, the outlines alone are. Beside the outer string, where the step of light at the edge is weak, or outlines
-    are too few, leave the straightedge floating or the heights open, the faces of the fret ends are.
+    Along the middle of the board the pixels are explained. Before a dark gap the outlines are read as well: the mean of
+    both stands, or the outlines alone where the pixels are not explained. Beside the outer string the outlines alone
+    are read; where the step of light at the edge is weak, or outlines are too few, leave the straightedge floating or
+    the heights open, the faces of the fret ends are.
 
     Parameters
     ----------
@@ -80,7 +91,7 @@ def measure_crowns(
     read: CrownSet | None = None
     if not board.outer:
         read = _by_pixels(luminance, edge, board, slit, board_radius_mm, both)
-        if not is_unlikely(read):
+        if not (read.dark or is_unlikely(read)):
             return read
     extrema = find_extrema(luminance, edge, camera, slit)
     outline, gap, strength = search_shape(board, extrema, both=both)
@@ -106,7 +117,9 @@ def measure_crowns(
             result = doubting(ends, result) if sure and result is not None else ends
     if result is None:
         return read or CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, board.camera)
-    return result if read is None else chosen(read, result, len(frets))
+    if read is None:
+        return result
+    return chosen(read, result, len(frets)) if is_unlikely(read) else averaged(read, result)
 
 
 def _by_pixels(

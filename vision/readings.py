@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from lightgap.neck.profile import Array
 
 from .camera import BoardCamera
+from .feet import along_board, through_most
 from .outline import Outline
 
 # Median misfit in units of the scatter assumed: pixels explained well stand below the first, and past the second, where
@@ -27,6 +28,7 @@ MIN_SHARE = 0.7  # of the frets in view; the deepest may be among those that wer
 # Of seven squares of what is known beforehand: past 24.3 one true shape in a thousand lies (chi-square tables).
 # Doubt grows with it, until nothing is left of what is known of frets. Photos explained well stand at 1 to 20.
 LIKELY_STRAIN, MAX_STRAIN = 24.3, 80.0
+MIN_AVERAGED = 5  # crowns that two readings share
 MIN_LINE = 3  # crowns: of fewer none stands between two
 
 
@@ -151,6 +153,23 @@ def chosen(pixels: CrownSet, outlines: CrownSet, frets: int) -> CrownSet:
     return doubting(pixels, outlines) if few or floats or not pixels.dark else doubting(outlines, pixels)
 
 
+def averaged(pixels: CrownSet, outlines: CrownSet) -> CrownSet:
+    """Return the gaps half way between two readings of the same crowns, each with its own errors, and their doubt.
+
+    Before a dark gap neither is to be preferred: by own renders with truth their mean is nearer by a fifth (of 64, rms
+    0.032 mm; pixels 0.040, outlines 0.043). Constant and tilt, in which readings differ most, are those of the pixels.
+    """
+    apart = _apart_mm(pixels, outlines)
+    if np.isfinite(apart).sum() < MIN_AVERAGED:
+        return pixels
+    along, known = along_board(pixels.position_mm), np.isfinite(apart)
+    line, _ = through_most(along, apart, np.ones_like(along), order=1)
+    # A crown that only the pixels read is as far off as those beside it.
+    half = 0.5 * np.interp(along, along[known], (apart - line)[known])
+    rows = tuple(replace(c, gap_mm=c.gap_mm - float(h)) for c, h in zip(pixels.crowns, half, strict=True))
+    return doubting(replace(pixels, crowns=rows), outlines)
+
+
 def doubting(result: CrownSet, other: CrownSet) -> CrownSet:
     """Return the gaps with doubt enough to reach those read in the other way, as one mistake common to all.
 
@@ -158,8 +177,7 @@ def doubting(result: CrownSet, other: CrownSet) -> CrownSet:
     its half width over the root of three (JCGM 100:2008, 4.3.7). A common offset and a tilt of the straightedge part
     nothing: they leave the relief as it is.
     """
-    theirs = {c.fret: c.gap_mm for c in other.crowns}
-    apart = np.array([c.gap_mm - theirs.get(c.fret, np.nan) for c in result.crowns])
+    apart = _apart_mm(result, other)
     place = np.array([c.position_mm for c in result.crowns])
     known = np.isfinite(apart)
     if known.sum() < 3:
@@ -167,6 +185,12 @@ def doubting(result: CrownSet, other: CrownSet) -> CrownSet:
     apart -= np.polyval(np.polyfit(place[known], apart[known], 1), place)
     apart = np.where(known, apart, 0.0) / np.sqrt(3)
     return replace(result, covariance_mm2=result.covariance_mm2 + np.outer(apart, apart))
+
+
+def _apart_mm(one: CrownSet, other: CrownSet) -> Array:
+    """Return how far below the other reading's each crown of one stands; NaN where the other has none."""
+    theirs = {c.fret: c.gap_mm for c in other.crowns}
+    return np.array([c.gap_mm - theirs.get(c.fret, np.nan) for c in one.crowns])
 
 
 def without_leaps(read: CrownSet) -> CrownSet:

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from lightgap.neck.errors import Refusal
+from lightgap.neck.straightness import chord_matrix
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
 from lightgap.vision.outline import Outline
-from lightgap.vision.readings import CrownFit, CrownSet, chosen, doubting, without_leaps
+from lightgap.vision.readings import CrownFit, CrownSet, averaged, chosen, doubting, without_leaps
 from lightgap.vision.uncertainty import doubt
 from lightgap.vision.weigh import check_crowns
 
@@ -73,6 +74,36 @@ def test_no_pixels_explained_leave_the_outlines_before_a_dark_gap_and_nothing_be
     outlines = read([0.0, 0.2, 0.35, 0.2, 0.0])
     nothing = CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outlines.outline, CAMERA, by_pixels=True, dark=dark)
     assert len(chosen(without_leaps(nothing), outlines, 5).crowns) == (5 if dark else 0)
+
+
+def test_mean_of_two_readings_lies_half_way_but_for_constant_and_tilt() -> None:
+    gap = np.array([0.0, 0.1, 0.15, 0.1, 0.0])
+    bent = gap + np.array([0.0, 0.03, 0.02, 0.05, 0.0])
+    other = read((bent + 0.3 + 0.001 * PLACE_MM).tolist())
+    got = averaged(read(gap.tolist()), other)
+    depth = chord_matrix(PLACE_MM, (0, 4))
+    np.testing.assert_allclose(depth @ got.gap_mm, depth @ (gap + bent) / 2, atol=1e-12)  # rounding
+    assert abs(float(np.polyfit(PLACE_MM, got.gap_mm - gap, 1)[0])) < 1e-4  # a tenth of the tilt: it stays the pixels'
+    added = got.covariance_mm2 - 1e-4 * np.eye(5)
+    # Either may be right: the doubt reaches both, as of a rectangle of that half width.
+    off = got.gap_mm - other.gap_mm
+    off -= np.polyval(np.polyfit(PLACE_MM, off, 1), PLACE_MM)
+    np.testing.assert_allclose(added, np.outer(off, off) / 3, atol=1e-12)
+
+
+def test_crown_that_one_way_did_not_read_moves_as_those_beside_it() -> None:
+    gap = [0.0, 0.1, 0.15, 0.2, 0.1, 0.0]
+    place = np.array([40.0, 110.0, 170.0, 230.0, 280.0, 330.0])
+    rows = tuple(
+        CrownFit(n, float(x), g, 50, 0.5, 0.1, 0.0) for n, (x, g) in enumerate(zip(place, gap, strict=True), 1)
+    )
+    pixels = replace(read(gap[:5]), crowns=rows, covariance_mm2=1e-4 * np.eye(6), sensitivity=np.zeros((6, 6)))
+    higher = replace(pixels, crowns=tuple(replace(c, gap_mm=c.gap_mm + 0.04 * (c.fret in (2, 4))) for c in rows))
+    got = averaged(pixels, higher.only(np.array([0, 1, 3, 4, 5])))
+    moved = got.gap_mm - pixels.gap_mm
+    assert moved[2] == pytest.approx(np.interp(place[2], place[[1, 3]], moved[[1, 3]]), abs=1e-12)
+    few = averaged(pixels, higher.only(np.array([0, 1, 3, 4])))
+    np.testing.assert_array_equal(few.gap_mm, pixels.gap_mm)
 
 
 def explained(strain: float, misfit: float) -> CrownSet:
