@@ -94,7 +94,8 @@ def measure_crowns(
         if not (read.dark or is_unlikely(read)):
             return read
     extrema = find_extrema(luminance, edge, camera, slit)
-    outline, gap, strength = search_shape(board, extrema, both=both)
+    near_mm = None if read is None or is_unlikely(read) else read.outline.shift_mm
+    outline, gap, strength = search_shape(board, extrema, near_mm=near_mm, both=both)
     if board_radius_mm is not None:
         outline = replace(outline, board_per_mm=1 / board_radius_mm)
     keep = strength > 0.25

@@ -27,6 +27,7 @@ NEAR_FROM_MM = 1.0
 NEAR_TO_MM = 15.0
 END_ON_SLANT = 0.05
 MAX_STEP_MM = 0.3  # between neighbouring frets; a high or low fret may still step
+NEAR_MM = 0.5  # of the place by another reading: a step of the search more than that is good to
 MIN_STRENGTH = 0.012  # log light per pixel
 
 
@@ -124,15 +125,20 @@ def _votes(board: Board, outline: Outline, extrema: Extrema, tolerance_mm: float
     return out
 
 
-def search_shape(board: Board, extrema: Extrema, *, both: Halves = ALONE) -> tuple[Outline, Array, Array]:
+def search_shape(
+    board: Board, extrema: Extrema, *, near_mm: float | None = None, both: Halves = ALONE
+) -> tuple[Outline, Array, Array]:
     """Try coarse shared shapes; return the best with each fret's trial gap and its vote strength.
 
     One sign of light step is taken for the whole photo when it explains more than half again as much as the other;
-    before a cluttered background both count.
+    before a cluttered background both count. Where another reading tells how far the crowns stand from where the comb
+    has them, `near_mm`, only shapes near that are tried.
     """
     elevations = (0.0,) if board.outer else (-0.02, 0.0, 0.02, 0.04)
     radii: tuple[float, ...] = (320.0,) if board.outer else (200.0, 300.0, 500.0, 5000.0)
     shifts = (0.0,) if board.outer else tuple(np.arange(-0.9, 0.91, 0.3).tolist())
+    if near_mm is not None and not board.outer:
+        shifts = tuple(shift for shift in shifts if abs(shift - near_mm) < NEAR_MM) or shifts
     shapes = [
         Outline(0.75, 1 / radius, elevation, shift) for shift, elevation, radius in product(shifts, elevations, radii)
     ]

@@ -8,7 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 
+from lightgap.vision.camera import BoardCamera
+from lightgap.vision.comb import Comb
 from lightgap.vision.outline import Outline, mirrored_rim, outline_drop
+from lightgap.vision.votes import NEAR_MM, Board, Extrema, search_shape
 
 outlines = st.builds(
     Outline,
@@ -77,3 +80,29 @@ def test_dull_crown_has_no_rim_and_a_half_polished_one_half() -> None:
 def test_closed_gap_before_the_outline_mirrors_nothing() -> None:
     rim = mirrored_rim(Outline(), np.array([0.1]), np.array([5.0]), np.array([0.0]), -1.5)
     assert float(rim[0]) == pytest.approx(0.0, abs=1e-15)
+
+
+@pytest.mark.parametrize("near_mm", [None, 0.35, -0.6])
+def test_search_finds_the_place_of_crowns_and_keeps_to_another_reading_s(near_mm: float | None) -> None:
+    """Boundaries drawn where outlines of known shape have them, a column a tenth of a millimetre."""
+    comb = Comb(1, 150.0, 10.0, 0.0, 0.0, 10.0, 1000.0, 5000.0, 648.0)
+    camera = BoardCamera(comb, 150.0, 500.0, 0.0, np.array([24.0, 0.0]))
+    place = np.array([70.0, 105.0, 140.0, 175.0, 210.0])
+    board = Board(camera, np.arange(2, 7), place, 1.5)
+    true = Outline(0.75, 1 / 300, 0.02, 0.3)
+    columns, below = [], []
+    for middle in place:
+        x = np.arange(middle - 3.5, middle + 3.5, 0.1)
+        beside = x - middle - true.shift_mm
+        drop, _ = board.drop(true, camera.slant(x), beside, np.full_like(x, middle))
+        seen = np.abs(beside + camera.slant(x) * 5) < 2.5
+        columns.append(camera.comb.x_px(x)[seen])
+        below.append(0.3 + drop[seen])
+    extrema = Extrema(np.concatenate(columns), np.concatenate(below), np.full(sum(map(len, below)), 0.1))
+    found, gap, _ = search_shape(board, extrema, near_mm=near_mm)
+    if near_mm == -0.6:
+        assert abs(found.shift_mm - near_mm) < NEAR_MM
+    else:
+        assert found.shift_mm == pytest.approx(true.shift_mm, abs=0.301)  # a step of the search
+        # Within two of its steps, as shape and height trade.
+        np.testing.assert_allclose(gap, 0.3, atol=0.1)
