@@ -132,8 +132,7 @@ def _parallel_edge(
         try:
             edge = follow_edge(luminance, below_border(border, comb, face.height_mm), comb, comb.px_per_mm)
             rise = rise_px(edge, border, (luminance.shape[1] - 1) / 2)
-            bare = replace(framed.bare, scale_length_mm=comb.scale_length_mm)
-            prior = sharpened(bare, (rise,), face, drawn_out=framed.guess.drawn_out)
+            prior = sharpened(replace(framed.bare, scale_length_mm=comb.scale_length_mm), (rise,), face)
             located = number_frets(luminance, edge, prior)
             found.append(_settled(luminance, edge, (border,), located, numbering, prior))
         except Refusal:
@@ -227,8 +226,7 @@ def _frame(
     lines = beside(list(guess.lines), photo.luminance, guess.source.outline_px) if seen else []
     uppers = find_uppers(photo.luminance, lines, edge, here)
     if uppers.rises_px:
-        face = Face(height_mm, thickness_mm)
-        sharp = sharpened(here, uppers.rises_px, face, drawn_out=guess.drawn_out)
+        sharp = sharpened(here, uppers.rises_px, Face(height_mm, thickness_mm))
         return _Framed(edge, uppers.borders, sharp, here, guess, comb)
     alone = replace(here, u_scale=U_REFERENCE_ALONE)
     return _Framed(edge, (), alone, alone, replace(guess, height_unseen=True), comb)

@@ -120,7 +120,7 @@ def measure_crowns(
         return read or CrownSet((), np.zeros((0, 0)), np.zeros((0, 6)), outline, board.camera)
     if read is None:
         return result
-    return chosen(read, result, len(frets)) if is_unlikely(read) else averaged(read, result)
+    return (chosen if is_unlikely(read) else averaged)(read, result, len(frets))
 
 
 def _by_pixels(

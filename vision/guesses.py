@@ -62,11 +62,6 @@ class ScaleGuess:
     tied: bool = False
 
     @property
-    def drawn_out(self) -> float:
-        """By how much heights are seen drawn out against the scale, as the object shows."""
-        return 1.0 if self.source is None else self.source.drawn_out
-
-    @property
     def is_fine(self) -> bool:
         """Whether a gap worth measuring is not lost between pixels."""
         return self.px_per_mm >= MIN_PX_PER_MM
@@ -95,7 +90,7 @@ def scale_guesses(seen: Survey, *, height_mm: float | None) -> list[ScaleGuess]:
     """
     photo, lines = seen.photo, seen.lines
     u = U_REFERENCE_ALONE if height_mm is None else U_REFERENCE_SCALE
-    guesses = [ScaleGuess(found.px_per_mm, u, found, lines) for found in seen.objects]
+    guesses = [ScaleGuess(found.middle_px_per_mm, u, found, lines) for found in seen.objects]
     plausible = [g for g in guesses if VIEW_RANGE_MM[0] < photo.facts.width_px / g.px_per_mm < VIEW_RANGE_MM[1]]
     if height_mm is not None and plausible:
         plausible = sorted(plausible, key=lambda g: -_paired(lines, height_mm * g.px_per_mm))

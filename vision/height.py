@@ -175,19 +175,8 @@ class Face:
     thickness_mm: float
 
 
-def sharpened(prior: CombPrior, rises_px: tuple[float, ...], face: Face, *, drawn_out: float = 1.0) -> CombPrior:
+def sharpened(prior: CombPrior, rises_px: tuple[float, ...], face: Face) -> CombPrior:
     """Return the prior with the straightedge's height taken in as a second reading of the scale.
-
-    Parameters
-    ----------
-    prior
-        With the scale that the object tells.
-    rises_px
-        How far what may be the upper edge stands above the lower one.
-    face
-        The straightedge's.
-    drawn_out
-        The object's scale across the line, in which the height is seen, over that which it tells.
 
     Raises
     ------
@@ -195,7 +184,7 @@ def sharpened(prior: CombPrior, rises_px: tuple[float, ...], face: Face, *, draw
         `reference-contradicts-height` when the reference object and the height disagree.
     """
     scale, u = prior.px_per_mm, prior.u_scale
-    fronts = [rise / face.height_mm / drawn_out for rise in rises_px]
+    fronts = [rise / face.height_mm for rise in rises_px]
     readings = [front * (1 - face.thickness_mm / 2 * front / prior.focal_px) for front in fronts]
     second = min(readings, key=lambda r: abs(math.log(r / scale)))
     if abs(second / scale - 1) > MAX_HEIGHT_DISAGREEMENT:

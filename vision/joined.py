@@ -53,7 +53,7 @@ U_UNBORNE_MM = 0.05
 # A foot off the row, and a crown over it as far as the others over theirs: two witnesses of a fret that stands high or
 # low as a whole (by own renders with truth, of 8 farther than 0.06 mm off the row all were such, their feet right to
 # 0.012 mm rms; of 4 whose crowns did not bear them out none was).
-WHOLE_MM, U_WHOLE_MM = 0.03, 0.012
+FAR_OFF_MM, WHOLE_MM, U_WHOLE_MM = 0.06, 0.03, 0.012
 # Foot and end agree where the end moved the foot by no more: a third of what a fret is bad by.
 AGREE_MM = 0.03
 
@@ -145,7 +145,7 @@ def join(
     off = off_mm > 0
     single_mm = single_off_mm(along_board(crowns.position_mm), apart)
     # A foot off the row counts where its crown bears it out, as the fret may stand high or low as a whole.
-    as_whole = ~feet.seen[read] & _over_alike(along_board(crowns.position_mm), apart, feet.seen[read])
+    as_whole = _as_whole(along_board(crowns.position_mm), level, apart, on_row=feet.seen[read]) & feet.is_sure
     apart[off] = np.nan
     stays = ~(off & feet.seen[read] & feet.is_sure) | (_may_be_bad(off_mm) & ~feet.with_end[read])
     # Feet speak beside crowns, not for most of them: that they may only where they stand alone.
@@ -316,10 +316,11 @@ def single_off_mm(along: Array, apart: Array) -> Array:
     return np.where(np.arange(len(off)) == at, off, 0.0) if is_single and size < BAD_MM else np.zeros_like(off)
 
 
-def _over_alike(along: Array, apart: Array, on_row: Mask) -> Mask:
-    """Tell (n,) which crowns stand over their feet as those over feet on the row do."""
+def _as_whole(along: Array, level: Array, apart: Array, *, on_row: Mask) -> Mask:
+    """Tell (n,) which feet far off the row have a crown that stands over them as the others do over theirs."""
+    row, _ = through_most(along, np.where(on_row, level, np.nan), np.ones_like(along), order=2)
     bow, _ = through_most(along, np.where(on_row, apart, np.nan), np.ones_like(along), order=2)
-    return np.asarray(np.abs(apart - bow) < WHOLE_MM)
+    return np.asarray(~on_row & (np.abs(level - row) > FAR_OFF_MM) & (np.abs(apart - bow) < WHOLE_MM))
 
 
 def end_agrees(feet: Feet) -> Mask:

@@ -28,7 +28,6 @@ MIN_SHARE = 0.7  # of the frets in view; the deepest may be among those that wer
 # Of seven squares of what is known beforehand: past 24.3 one true shape in a thousand lies (chi-square tables).
 # Doubt grows with it, until nothing is left of what is known of frets. Photos explained well stand at 1 to 20.
 LIKELY_STRAIN, MAX_STRAIN = 24.3, 80.0
-MIN_AVERAGED = 5  # crowns that two readings share
 MIN_LINE = 3  # crowns: of fewer none stands between two
 
 
@@ -148,26 +147,40 @@ def chosen(pixels: CrownSet, outlines: CrownSet, frets: int) -> CrownSet:
     frets
         How many are in view.
     """
+    pixels_stand = not pixels.dark or _will_not_do(outlines, pixels, frets)
+    return doubting(pixels, outlines) if pixels_stand else doubting(outlines, pixels)
+
+
+def _will_not_do(outlines: CrownSet, pixels: CrownSet, frets: int) -> bool:
+    """Tell whether outlines are too few, or leave the straightedge floating where the pixels let it rest."""
     few = len(outlines.crowns) < min(MIN_SHARE * frets, len(pixels.crowns))
-    floats = abs(outlines.lowest_gap_mm) > MAX_FLOAT_MM > abs(pixels.lowest_gap_mm)
-    return doubting(pixels, outlines) if few or floats or not pixels.dark else doubting(outlines, pixels)
+    return few or abs(outlines.lowest_gap_mm) > MAX_FLOAT_MM > abs(pixels.lowest_gap_mm)
 
 
-def averaged(pixels: CrownSet, outlines: CrownSet) -> CrownSet:
+def averaged(pixels: CrownSet, outlines: CrownSet, frets: int) -> CrownSet:
     """Return the gaps half way between two readings of the same crowns, each with its own errors, and their doubt.
 
     Before a dark gap neither is to be preferred: by own renders with truth their mean is nearer by a fifth (of 64, rms
     0.032 mm; pixels 0.040, outlines 0.043). Constant and tilt, in which readings differ most, are those of the pixels.
+    Where the outlines will not do the pixels stand. The truth may lie anywhere between the two: a rectangular
+    distribution (JCGM 100:2008, 4.3.7).
+
+    Parameters
+    ----------
+    pixels, outlines
+        The two readings.
+    frets
+        How many are in view.
     """
     apart = _apart_mm(pixels, outlines)
-    if np.isfinite(apart).sum() < MIN_AVERAGED:
+    if _will_not_do(outlines, pixels, frets) or np.isfinite(apart).sum() < MIN_LINE:
         return pixels
     along, known = along_board(pixels.position_mm), np.isfinite(apart)
     line, _ = through_most(along, apart, np.ones_like(along), order=1)
     # A crown that only the pixels read is as far off as those beside it.
     half = 0.5 * np.interp(along, along[known], (apart - line)[known])
     rows = tuple(replace(c, gap_mm=c.gap_mm - float(h)) for c, h in zip(pixels.crowns, half, strict=True))
-    return doubting(replace(pixels, crowns=rows), outlines)
+    return replace(pixels, crowns=rows, covariance_mm2=pixels.covariance_mm2 + np.outer(half, half) / 3)
 
 
 def doubting(result: CrownSet, other: CrownSet) -> CrownSet:

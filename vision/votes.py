@@ -27,7 +27,7 @@ NEAR_FROM_MM = 1.0
 NEAR_TO_MM = 15.0
 END_ON_SLANT = 0.05
 MAX_STEP_MM = 0.3  # between neighbouring frets; a high or low fret may still step
-NEAR_MM = 0.5  # of the place by another reading: a step of the search more than that is good to
+NEAR_MM = 0.5  # of the place by another reading, good to 0.2 mm: a step of the search more
 MIN_STRENGTH = 0.012  # log light per pixel
 
 
@@ -132,7 +132,7 @@ def search_shape(
 
     One sign of light step is taken for the whole photo when it explains more than half again as much as the other;
     before a cluttered background both count. Where another reading tells how far the crowns stand from where the comb
-    has them, `near_mm`, only shapes near that are tried.
+    has them, `near_mm`, only shapes near that are tried, if the search has any.
     """
     elevations = (0.0,) if board.outer else (-0.02, 0.0, 0.02, 0.04)
     radii: tuple[float, ...] = (320.0,) if board.outer else (200.0, 300.0, 500.0, 5000.0)

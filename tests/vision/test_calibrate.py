@@ -21,7 +21,7 @@ from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.edge import Line, find_lines, sharpest_px
 from lightgap.vision.findings import refusal
-from lightgap.vision.height import MAX_HEIGHT_DISAGREEMENT, Face, likeliest, sharpened
+from lightgap.vision.height import likeliest
 from lightgap.vision.locate import EdgeCurve, Located, bend_px
 from lightgap.vision.measure import MeasureSettings, measure_photo
 from lightgap.vision.photo import Photo, encode_srgb
@@ -48,20 +48,6 @@ def test_reference_wrong_by_frets_is_caught_by_the_height(photo: Path, frets_off
     wrong = replace(settings, reference=f"{kind}:{float(size) * 2 ** (frets_off / 12):.4f}")
     with pytest.raises(Refusal):
         measure_photo(photo, wrong)
-
-
-@pytest.mark.parametrize("drawn_out", [1.015, 0.985])
-def test_the_height_is_held_against_the_scale_across_that_the_object_tells(drawn_out: float) -> None:
-    """A straightedge as tall as given, seen as drawn out as the card on it, agrees with the card's scale."""
-    scale, face, focal_px = 8.0, Face(25.0, 1.0), 4000.0
-    prior = CombPrior(scale, 640.0, focal_px, u_scale=0.005)
-    seen = scale * drawn_out * (1 + face.thickness_mm / 2 * scale / focal_px)  # its front face is nearer
-    got = sharpened(prior, (face.height_mm * seen,), face, drawn_out=drawn_out)
-    # The square of the half thickness over the distance is left out.
-    assert got.px_per_mm == pytest.approx(scale, rel=1e-5)
-    assert got.u_scale < prior.u_scale
-    with pytest.raises(Refusal):
-        sharpened(prior, (face.height_mm * seen * (1 + 1.1 * MAX_HEIGHT_DISAGREEMENT),), face, drawn_out=drawn_out)
 
 
 def test_fret_spacing_and_the_height_are_the_height_checked_by_the_spacing() -> None:

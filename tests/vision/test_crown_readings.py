@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from lightgap.neck.errors import Refusal
 from lightgap.neck.straightness import chord_matrix
+from lightgap.vision import crowns
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
 from lightgap.vision.outline import Outline
@@ -79,16 +81,15 @@ def test_no_pixels_explained_leave_the_outlines_before_a_dark_gap_and_nothing_be
 def test_mean_of_two_readings_lies_half_way_but_for_constant_and_tilt() -> None:
     gap = np.array([0.0, 0.1, 0.15, 0.1, 0.0])
     bent = gap + np.array([0.0, 0.03, 0.02, 0.05, 0.0])
-    other = read((bent + 0.3 + 0.001 * PLACE_MM).tolist())
-    got = averaged(read(gap.tolist()), other)
+    other = read((bent + 0.1 + 0.0005 * PLACE_MM).tolist())
+    got = averaged(read(gap.tolist()), other, 5)
     depth = chord_matrix(PLACE_MM, (0, 4))
     np.testing.assert_allclose(depth @ got.gap_mm, depth @ (gap + bent) / 2, atol=1e-12)  # rounding
     assert abs(float(np.polyfit(PLACE_MM, got.gap_mm - gap, 1)[0])) < 1e-4  # a tenth of the tilt: it stays the pixels'
     added = got.covariance_mm2 - 1e-4 * np.eye(5)
     # Either may be right: the doubt reaches both, as of a rectangle of that half width.
-    off = got.gap_mm - other.gap_mm
-    off -= np.polyval(np.polyfit(PLACE_MM, off, 1), PLACE_MM)
-    np.testing.assert_allclose(added, np.outer(off, off) / 3, atol=1e-12)
+    half = got.gap_mm - gap
+    np.testing.assert_allclose(added, np.outer(half, half) / 3, atol=1e-12)
 
 
 def test_crown_that_one_way_did_not_read_moves_as_those_beside_it() -> None:
@@ -99,11 +100,44 @@ def test_crown_that_one_way_did_not_read_moves_as_those_beside_it() -> None:
     )
     pixels = replace(read(gap[:5]), crowns=rows, covariance_mm2=1e-4 * np.eye(6), sensitivity=np.zeros((6, 6)))
     higher = replace(pixels, crowns=tuple(replace(c, gap_mm=c.gap_mm + 0.04 * (c.fret in (2, 4))) for c in rows))
-    got = averaged(pixels, higher.only(np.array([0, 1, 3, 4, 5])))
+    got = averaged(pixels, higher.only(np.array([0, 1, 3, 4, 5])), 6)
     moved = got.gap_mm - pixels.gap_mm
     assert moved[2] == pytest.approx(np.interp(place[2], place[[1, 3]], moved[[1, 3]]), abs=1e-12)
-    few = averaged(pixels, higher.only(np.array([0, 1, 3, 4])))
+    # It is in doubt as they are.
+    assert got.covariance_mm2[2, 2] - 1e-4 == pytest.approx(moved[2] ** 2 / 3, abs=1e-12)
+    few = averaged(pixels, higher.only(np.array([0, 1, 3, 4])), 6)
     np.testing.assert_array_equal(few.gap_mm, pixels.gap_mm)
+
+
+@pytest.mark.parametrize("outlines_mm", [[0.0, 0.2, 0.35], [0.4, 0.5, 0.55, 0.5, 0.4]], ids=["few", "floating"])
+def test_outlines_that_will_not_do_leave_well_explained_pixels_alone(outlines_mm: list[float]) -> None:
+    pixels = replace(read([0.0, 0.1, 0.15, 0.1, 0.0]), by_pixels=True, dark=True)
+    outlines = replace(read(outlines_mm + [0.0] * (5 - len(outlines_mm))), crowns=read(outlines_mm).crowns)
+    got = averaged(pixels, outlines, 5)
+    np.testing.assert_array_equal(got.gap_mm, pixels.gap_mm)
+    np.testing.assert_array_equal(got.covariance_mm2, pixels.covariance_mm2)
+
+
+@pytest.mark.parametrize(("dark", "outlined", "share"), [(True, True, 0.5), (True, False, 0.0), (False, True, 0.0)])
+def test_outlines_count_half_before_a_dark_gap_alone(
+    monkeypatch: pytest.MonkeyPatch, dark: bool, outlined: bool, share: float
+) -> None:
+    gap, other = [0.0, 0.1, 0.15, 0.1, 0.0], [0.0, 0.12, 0.21, 0.12, 0.0]
+    pixels = replace(read(gap), by_pixels=True, dark=dark)
+    monkeypatch.setattr(crowns, "_by_pixels", lambda *_: pixels)
+    monkeypatch.setattr(crowns, "find_extrema", lambda *_: None)
+    start = (pixels.outline, np.zeros(5), np.ones(5))
+    monkeypatch.setattr(crowns, "search_shape", lambda *_, **__: start)
+    camera = replace(CAMERA, near_mm=np.array([24.0, 0.0]))
+    outlines = replace(read(other), camera=camera)
+    monkeypatch.setattr(crowns, "_fit", lambda *_: outlines if outlined else None)
+    nothing: Any = None
+    got = crowns.measure_crowns(
+        nothing, nothing, camera, nothing, frets=np.arange(1, 6), position_mm=PLACE_MM, thickness_mm=3.0
+    )
+    depth = chord_matrix(PLACE_MM, (0, 4))
+    expected = depth @ ((1 - share) * np.array(gap) + share * np.array(other))
+    np.testing.assert_allclose(depth @ got.gap_mm, expected, atol=1e-12)  # rounding
 
 
 def explained(strain: float, misfit: float) -> CrownSet:

@@ -33,6 +33,7 @@ from lightgap.vision.feet_alone import AGREED_MM, MIN_AGREED, U_AGREED_MM, feet_
 from lightgap.vision.joined import (
     BAD_MIDDLE,
     BAD_OUTER,
+    FAR_OFF_MM,
     MIN_SINGLE,
     U_HEIGHT_MM,
     U_TILT_MM,
@@ -432,17 +433,22 @@ def test_a_faint_row_leaves_no_crown_out_and_the_doubt_that_crowns_have_alone() 
 
 
 @pytest.mark.parametrize(
-    ("crown_mm", "counts", "doubt_mm"),
-    [(-0.1, True, U_WHOLE_MM), (-0.1 + 1.6 * WHOLE_MM, True, U_UNBORNE_MM), (0.0, False, U_UNBORNE_MM)],
+    ("foot_mm", "crown_mm", "faces", "counts", "doubt_mm"),
+    [
+        (-0.1, -0.1, 1.0, True, U_WHOLE_MM),
+        (-0.1, -0.1 + 1.6 * WHOLE_MM, 1.0, True, U_UNBORNE_MM),  # they part by more than two witnesses do
+        (-0.8 * FAR_OFF_MM, -0.8 * FAR_OFF_MM, 1.0, True, U_UNBORNE_MM),  # so near the row it may be a shade
+        (-0.1, 0.0, 1.0, False, U_UNBORNE_MM),
+    ],
 )
 def test_a_foot_off_the_row_counts_where_its_crown_bears_it_out(
-    crown_mm: float, *, counts: bool, doubt_mm: float
+    foot_mm: float, crown_mm: float, faces: float, *, counts: bool, doubt_mm: float
 ) -> None:
     """A fret that is not driven home stands high with its end; a shade under the end of a good one does not."""
     gap, below, astray = BOW_MM.copy(), 1.0 + BOW_MM, np.full(N, np.nan)
     gap[5] += crown_mm
-    below[5], astray[5] = np.nan, 1.0 + BOW_MM[5] - 0.1
-    feet = Feet(below, SCATTER_MM, 0.95, 1.0, astray)
+    below[5], astray[5] = np.nan, 1.0 + BOW_MM[5] + foot_mm
+    feet = Feet(below, SCATTER_MM, 0.95, faces, astray)
     got = joined(crowns(gap, 0.02), feet)
     assert got.off_feet == 0
     # By itself the crown is sure to 0.02, without a foot on the row to 0.05 more; so is the foot, and both are surer.
@@ -453,10 +459,9 @@ def test_a_foot_off_the_row_counts_where_its_crown_bears_it_out(
     own = float(np.sqrt(got.covariance_mm2[5, 5] - got.covariance_mm2[4, 5]))
     assert own == pytest.approx(both_mm if counts else lone_mm, rel=0.2)  # what its neighbours share is not quite all
     off = got.crowns.gap_mm - gap
-    if crown_mm in (-0.1, 0.0):
-        np.testing.assert_allclose(off, off[0], atol=0.003)  # nothing is moved off what the crowns say: they are right
-    else:
-        assert -0.02 > off[5] - off[0] > -0.04  # between the two, both of which are as sure
+    # Crowns that are right are not moved; one that is not goes towards its foot by the weight of that.
+    weight = foot_u_mm**-2 / (lone_mm**-2 + foot_u_mm**-2) if counts else 0.0
+    assert off[5] - off[4] == pytest.approx(weight * (foot_mm - crown_mm) if counts else 0.0, abs=0.003)
 
 
 def test_a_missing_foot_leaves_its_crown_to_the_others() -> None:
