@@ -132,7 +132,8 @@ def _parallel_edge(
         try:
             edge = follow_edge(luminance, below_border(border, comb, face.height_mm), comb, comb.px_per_mm)
             rise = rise_px(edge, border, (luminance.shape[1] - 1) / 2)
-            prior = sharpened(replace(framed.bare, scale_length_mm=comb.scale_length_mm), (rise,), face)
+            bare = replace(framed.bare, scale_length_mm=comb.scale_length_mm)
+            prior = sharpened(bare, (rise,), face, middle_share=framed.guess.middle_share)
             located = number_frets(luminance, edge, prior)
             found.append(_settled(luminance, edge, (border,), located, numbering, prior))
         except Refusal:
@@ -226,7 +227,8 @@ def _frame(
     lines = beside(list(guess.lines), photo.luminance, guess.source.outline_px) if seen else []
     uppers = find_uppers(photo.luminance, lines, edge, here)
     if uppers.rises_px:
-        sharp = sharpened(here, uppers.rises_px, Face(height_mm, thickness_mm))
+        face = Face(height_mm, thickness_mm)
+        sharp = sharpened(here, uppers.rises_px, face, middle_share=guess.middle_share)
         return _Framed(edge, uppers.borders, sharp, here, guess, comb)
     alone = replace(here, u_scale=U_REFERENCE_ALONE)
     return _Framed(edge, (), alone, alone, replace(guess, height_unseen=True), comb)

@@ -62,6 +62,11 @@ class ScaleGuess:
     tied: bool = False
 
     @property
+    def middle_share(self) -> float:
+        """Scale in the picture's middle over the guess: a turned camera sees an object aside at another one."""
+        return 1.0 if self.source is None else self.source.middle_px_per_mm / self.source.px_per_mm
+
+    @property
     def is_fine(self) -> bool:
         """Whether a gap worth measuring is not lost between pixels."""
         return self.px_per_mm >= MIN_PX_PER_MM
@@ -90,7 +95,7 @@ def scale_guesses(seen: Survey, *, height_mm: float | None) -> list[ScaleGuess]:
     """
     photo, lines = seen.photo, seen.lines
     u = U_REFERENCE_ALONE if height_mm is None else U_REFERENCE_SCALE
-    guesses = [ScaleGuess(found.middle_px_per_mm, u, found, lines) for found in seen.objects]
+    guesses = [ScaleGuess(found.px_per_mm, u, found, lines) for found in seen.objects]
     plausible = [g for g in guesses if VIEW_RANGE_MM[0] < photo.facts.width_px / g.px_per_mm < VIEW_RANGE_MM[1]]
     if height_mm is not None and plausible:
         plausible = sorted(plausible, key=lambda g: -_paired(lines, height_mm * g.px_per_mm))

@@ -175,8 +175,19 @@ class Face:
     thickness_mm: float
 
 
-def sharpened(prior: CombPrior, rises_px: tuple[float, ...], face: Face) -> CombPrior:
+def sharpened(prior: CombPrior, rises_px: tuple[float, ...], face: Face, *, middle_share: float = 1.0) -> CombPrior:
     """Return the prior with the straightedge's height taken in as a second reading of the scale.
+
+    Parameters
+    ----------
+    prior
+        With the scale that the object tells.
+    rises_px
+        How far what may be the upper edge stands above the lower one, in the picture's middle.
+    face
+        The straightedge's.
+    middle_share
+        By the object, the scale in the picture's middle over that in the prior: there the height is held against it.
 
     Raises
     ------
@@ -186,9 +197,10 @@ def sharpened(prior: CombPrior, rises_px: tuple[float, ...], face: Face) -> Comb
     scale, u = prior.px_per_mm, prior.u_scale
     fronts = [rise / face.height_mm for rise in rises_px]
     readings = [front * (1 - face.thickness_mm / 2 * front / prior.focal_px) for front in fronts]
-    second = min(readings, key=lambda r: abs(math.log(r / scale)))
-    if abs(second / scale - 1) > MAX_HEIGHT_DISAGREEMENT:
-        raise refusal("reference-contradicts-height", f"{scale:.2f} px/mm, by the height {second:.2f} px/mm")
+    middle = scale * middle_share
+    second = min(readings, key=lambda r: abs(math.log(r / middle)))
+    if abs(second / middle - 1) > MAX_HEIGHT_DISAGREEMENT:
+        raise refusal("reference-contradicts-height", f"{middle:.2f} px/mm, by the height {second:.2f} px/mm")
     u_second = U_HEIGHT_AGREED_MM / face.height_mm
     weight = u**-2 / (u**-2 + u_second**-2)
     return replace(

@@ -42,15 +42,15 @@ class ReferenceObject:
     Attributes
     ----------
     px_per_mm, u_px_per_mm
-        Scale at the object's front face along the straightedge's line, with standard uncertainty.
+        Scale at the object's front face, with standard uncertainty.
     front_offset_mm
         How far its front face stands before the face it leans on.
     outline_px
         (n, 2) outline, upright image.
     centre_px
         Middle of the object.
-    across_px_per_mm
-        Scale across the line; None where the object does not tell the two apart.
+    drawn_out
+        Its scale across the straightedge's line over that along it; 1 where the object does not tell the two apart.
     """
 
     kind: ReferenceKind
@@ -59,16 +59,17 @@ class ReferenceObject:
     front_offset_mm: float
     outline_px: Array = field(repr=False)
     centre_px: tuple[float, float] = (0.0, 0.0)
-    across_px_per_mm: float | None = None
+    drawn_out: float = 1.0
 
     @property
     def middle_px_per_mm(self) -> float:
         """Scale where the picture's middle sees the line, whichever way the camera is turned along it.
 
         At a distance z before the camera scale is f / z across the line and f d / z^2 along it, to the square of the
-        turn, with d the distance before the picture's middle.
+        turn, with d the distance before the picture's middle: across squared over along is f / d. `px_per_mm` is taken
+        for the geometric mean of both.
         """
-        return self.px_per_mm if self.across_px_per_mm is None else self.across_px_per_mm**2 / self.px_per_mm
+        return float(self.px_per_mm * self.drawn_out**1.5)
 
 
 def parse_reference(text: str) -> ReferenceRequest:
@@ -132,14 +133,12 @@ def find_markers(coded: ByteImage, size_mm: float) -> list[ReferenceObject]:
         if fit is None:
             continue
         points = fit.corners_px
+        scale = fit.side_px / size_mm
         # Corners of a square, turned any way round, spread over half a side along either axis.
-        drawn_out = math.sqrt(float(points[:, 1].std() / points[:, 0].std()))
-        scale = fit.side_px / size_mm / drawn_out
+        drawn_out = float(points[:, 1].std() / points[:, 0].std())
         u = scale * math.hypot(fit.u_side_px / fit.side_px, U_PRINT)
         centre = (float(points[:, 0].mean()), float(points[:, 1].mean()))
-        found.append(
-            ReferenceObject("marker", scale, u, MARKER_THICKNESS_MM, points, centre, scale * drawn_out * drawn_out)
-        )
+        found.append(ReferenceObject("marker", scale, u, MARKER_THICKNESS_MM, points, centre, drawn_out))
     return sorted(found, key=lambda r: -r.px_per_mm)
 
 
@@ -177,11 +176,12 @@ def find_cards(coded: ByteImage) -> list[ReferenceObject]:
         height = 0.5 * (np.linalg.norm(points[3] - points[0]) + np.linalg.norm(points[2] - points[1]))
         lies = (CARD_WIDTH_MM, CARD_HEIGHT_MM)
         wide_mm, tall_mm = lies if width > height else lies[::-1]
-        scale = float(width / wide_mm)
-        u = scale * math.hypot(u_px * factor / width, CARD_RELATIVE_U)
+        # Width and height are two readings of one scale; the longer side weighs more.
+        scale = (width * wide_mm + height * tall_mm) / (wide_mm**2 + tall_mm**2)
+        u = scale * math.hypot(u_px * factor / max(width, height), CARD_RELATIVE_U)
         centre = (float(points[:, 0].mean()), float(points[:, 1].mean()))
-        across = float(height / tall_mm)
-        found.append(ReferenceObject("card", scale, float(u), CARD_THICKNESS_MM, points, centre, across))
+        drawn_out = float(height / tall_mm / (width / wide_mm))
+        found.append(ReferenceObject("card", float(scale), float(u), CARD_THICKNESS_MM, points, centre, drawn_out))
     return found
 
 

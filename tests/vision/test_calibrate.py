@@ -21,7 +21,7 @@ from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.edge import Line, find_lines, sharpest_px
 from lightgap.vision.findings import refusal
-from lightgap.vision.height import likeliest
+from lightgap.vision.height import MAX_HEIGHT_DISAGREEMENT, Face, likeliest, sharpened
 from lightgap.vision.locate import EdgeCurve, Located, bend_px
 from lightgap.vision.measure import MeasureSettings, measure_photo
 from lightgap.vision.photo import Photo, encode_srgb
@@ -48,6 +48,21 @@ def test_reference_wrong_by_frets_is_caught_by_the_height(photo: Path, frets_off
     wrong = replace(settings, reference=f"{kind}:{float(size) * 2 ** (frets_off / 12):.4f}")
     with pytest.raises(Refusal):
         measure_photo(photo, wrong)
+
+
+@pytest.mark.parametrize("share", [0.97, 1.0, 1.03])
+def test_the_height_is_held_against_the_scale_in_the_middle(share: float) -> None:
+    """An object off the middle of a turned camera's picture is seen at another scale than the height is."""
+    scale, face, focal_px = 8.0, Face(25.0, 1.0), 4000.0
+    prior = CombPrior(scale, 640.0, focal_px, u_scale=0.005)
+    middle = scale * share
+    rise = face.height_mm * middle * (1 + face.thickness_mm / 2 * middle / focal_px)  # its front face is nearer
+    assert sharpened(prior, (rise,), face, middle_share=share).u_scale < prior.u_scale
+    with pytest.raises(Refusal):
+        sharpened(prior, (rise * (1 + 1.1 * MAX_HEIGHT_DISAGREEMENT),), face, middle_share=share)
+    if share != 1.0:
+        with pytest.raises(Refusal):
+            sharpened(prior, (rise,), face)
 
 
 def test_fret_spacing_and_the_height_are_the_height_checked_by_the_spacing() -> None:

@@ -107,12 +107,9 @@ def test_card_off_the_middle_tells_the_scale_there(size_mm: tuple[float, float],
     outline = (np.array(corners) + 0.5) * FINE - 0.5
     cv2.fillPoly(fine, [np.rint(outline).astype(np.int32)], (40, 70, 120), cv2.LINE_8)
     best = find_cards(finish(fine))[0]
-    # Three degrees leave one part in seven hundred; along the line the card shows it by 2.2 % off.
+    # Three degrees leave one part in seven hundred; the card itself is seen at a scale 0.7 to 1.4 % off.
     assert best.middle_px_per_mm == pytest.approx(focal_px / distance_mm, rel=SCALE_TOLERANCE)
-    assert abs(best.px_per_mm / (focal_px / distance_mm) - 1) > 2 * SCALE_TOLERANCE
-    middle_mm = distance_mm + x0_mm * math.sin(turn)
-    along = focal_px * distance_mm * math.cos(turn) / middle_mm**2
-    assert best.px_per_mm == pytest.approx(along, rel=SCALE_TOLERANCE)
+    assert abs(best.px_per_mm / (focal_px / distance_mm) - 1) > SCALE_TOLERANCE
 
 
 @pytest.mark.parametrize("px_per_mm", [8.0, 9.3])
@@ -156,8 +153,8 @@ def test_marker_gives_the_scale(turn_deg: float, px_per_mm: float, drawn_out: fl
     )
     found = find_markers(finish(fine), 30.0)
     assert len(found) == 1
-    assert found[0].px_per_mm == pytest.approx(px_per_mm, rel=SCALE_TOLERANCE)
-    assert found[0].across_px_per_mm == pytest.approx(drawn_out * px_per_mm, rel=SCALE_TOLERANCE)
+    assert found[0].px_per_mm == pytest.approx(math.sqrt(drawn_out) * px_per_mm, rel=SCALE_TOLERANCE)
+    assert found[0].drawn_out == pytest.approx(drawn_out, rel=SCALE_TOLERANCE)
 
 
 def test_too_much_light_on_a_marker_leaves_its_scale() -> None:
