@@ -75,8 +75,7 @@ def feet_alone(
     along = along_board(place)
     gap = feet.below_mm[seen] - fall_mm(crowns, place)
     outer, compound = crowns.camera.beside_outer, u_compound_mm(crowns, place)
-    read = {c.fret: c.gap_mm for c in crowns.crowns}
-    apart = gap - np.array([read.get(int(fret), np.nan) for fret in frets[seen]])
+    apart = gap - crowns.gap_at_mm(frets[seen].tolist())
     single_mm, share = single_off_mm(along, apart), bad_share(crowns)
     unseen_mm = u_unseen_mm(feet, outer=outer)[seen]
     if outer and not (_near_border(crowns) or single_mm.any()):

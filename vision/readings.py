@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -109,6 +110,11 @@ class CrownSet:
         """(n,) gaps."""
         return np.array([c.gap_mm for c in self.crowns])
 
+    def gap_at_mm(self, frets: Iterable[int]) -> Array:
+        """Return (k,) gaps at frets of such numbers; NaN where the crown was not read."""
+        read = {c.fret: c.gap_mm for c in self.crowns}
+        return np.array([read.get(fret, np.nan) for fret in frets])
+
     @property
     def position_mm(self) -> Array:
         """(n,) places of the frets from the nut."""
@@ -163,14 +169,7 @@ def averaged(pixels: CrownSet, outlines: CrownSet, frets: int) -> CrownSet:
     Before a dark gap neither is to be preferred: by own renders with truth their mean is nearer by a fifth (of 64, rms
     0.032 mm; pixels 0.040, outlines 0.043). Constant and tilt, in which readings differ most, are those of the pixels.
     Where the outlines will not do the pixels stand. The truth may lie anywhere between the two: a rectangular
-    distribution (JCGM 100:2008, 4.3.7).
-
-    Parameters
-    ----------
-    pixels, outlines
-        The two readings.
-    frets
-        How many are in view.
+    distribution (JCGM 100:2008, 4.3.7). Parameters are those of `chosen`.
     """
     apart = _apart_mm(pixels, outlines)
     if _will_not_do(outlines, pixels, frets) or np.isfinite(apart).sum() < MIN_LINE:
@@ -202,8 +201,7 @@ def doubting(result: CrownSet, other: CrownSet) -> CrownSet:
 
 def _apart_mm(one: CrownSet, other: CrownSet) -> Array:
     """Return how far below the other reading's each crown of one stands; NaN where the other has none."""
-    theirs = {c.fret: c.gap_mm for c in other.crowns}
-    return np.array([c.gap_mm - theirs.get(c.fret, np.nan) for c in one.crowns])
+    return np.asarray(one.gap_mm - other.gap_at_mm([c.fret for c in one.crowns]))
 
 
 def without_leaps(read: CrownSet) -> CrownSet:

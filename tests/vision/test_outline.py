@@ -82,8 +82,14 @@ def test_closed_gap_before_the_outline_mirrors_nothing() -> None:
     assert float(rim[0]) == pytest.approx(0.0, abs=1e-15)
 
 
-@pytest.mark.parametrize("near_mm", [None, 0.35, -0.6])
-def test_search_finds_the_place_of_crowns_and_keeps_to_another_reading_s(near_mm: float | None) -> None:
+@pytest.mark.parametrize(
+    ("near_mm", "place_mm", "within_mm", "gap_within_mm"),
+    # A step of the search; gaps within two of its steps, as shape and height trade; a wrong place makes any gap.
+    [(None, 0.3, 0.301, 0.1), (0.35, 0.3, 0.301, 0.1), (-0.6, -0.6, NEAR_MM, 1.5)],
+)
+def test_search_finds_the_place_of_crowns_and_keeps_to_another_reading_s(
+    near_mm: float | None, place_mm: float, *, within_mm: float, gap_within_mm: float
+) -> None:
     """Boundaries drawn where outlines of known shape have them, a column a tenth of a millimetre."""
     comb = Comb(1, 150.0, 10.0, 0.0, 0.0, 10.0, 1000.0, 5000.0, 648.0)
     camera = BoardCamera(comb, 150.0, 500.0, 0.0, np.array([24.0, 0.0]))
@@ -100,9 +106,5 @@ def test_search_finds_the_place_of_crowns_and_keeps_to_another_reading_s(near_mm
         below.append(0.3 + drop[seen])
     extrema = Extrema(np.concatenate(columns), np.concatenate(below), np.full(sum(map(len, below)), 0.1))
     found, gap, _ = search_shape(board, extrema, near_mm=near_mm)
-    if near_mm == -0.6:
-        assert abs(found.shift_mm - near_mm) < NEAR_MM
-    else:
-        assert found.shift_mm == pytest.approx(true.shift_mm, abs=0.301)  # a step of the search
-        # Within two of its steps, as shape and height trade.
-        np.testing.assert_allclose(gap, 0.3, atol=0.1)
+    assert found.shift_mm == pytest.approx(place_mm, abs=within_mm)
+    np.testing.assert_allclose(gap, 0.3, atol=gap_within_mm)
