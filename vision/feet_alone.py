@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
-from .doubts import Told, edge_covariance_mm2, feet_covariance_mm2, u_unseen_mm
+from .doubts import Told, beyond_necks_mm2, edge_covariance_mm2, feet_covariance_mm2, u_unseen_mm
 from .fall import fall_mm, u_compound_mm
 from .feet import MIN_FACES, Feet, along_board, through_most, under_crowns_mm
 from .joined import Joined, bad_share, end_agrees, rows_of_feet, single_off_mm
@@ -85,6 +85,7 @@ def feet_alone(
     hidden = np.hypot(unseen_mm, np.abs(single_mm) * np.sqrt(share * (1 - share)))
     each = Told(feet.u_each_mm[seen], hidden)
     told = feet_covariance_mm2(feet, along, each, u_compound_mm=compound, outer=outer)
+    told = told + beyond_necks_mm2(place, gap, told)
     rows = rows_of_feet(frets[seen], place, gap - gap.min(), crowns.camera.slant(place))
     edge, none = edge_covariance_mm2(crowns, along, u_edge_px), np.zeros((len(seen), len(seen)))
     by_feet = CrownSet(rows, told + edge, np.zeros((len(seen), 6)), crowns.outline, crowns.camera, by_feet=True)

@@ -18,6 +18,7 @@ from lightgap.neck.profile import Array
 from .doubts import (
     MAX_EXCESS_MM,
     Told,
+    beyond_necks_mm2,
     bow_excess_mm2,
     doubt_by_scatter,
     edge_covariance_mm2,
@@ -236,6 +237,8 @@ def _joined(
     outer, here = crowns.camera.beside_outer, np.ix_(seen, seen)
     by_feet = feet_covariance_mm2(feet, along, told, u_compound_mm=compound, outer=outer)[here]
     free = U_HEIGHT_MM**2 + U_TILT_MM**2 * np.outer(along[seen], along[seen])
+    level = apart[seen] + crowns.gap_mm[seen]
+    by_feet = by_feet + beyond_necks_mm2(crowns.position_mm[seen], level, by_feet)
     # A fret of which only the foot was seen tells nothing against its crown.
     free_to_differ = max(int((told.unseen_mm[seen] == 0).sum()) - 2, 1)
     as_told = _chi_square(apart[seen], covariance_mm2[here] + by_feet + free) / free_to_differ
