@@ -86,11 +86,11 @@ def locate_scaled(
     assert trouble is not None
     bent = trouble.code == "no-straightedge" and numbering.scale_length_mm is not None
     # What was followed is bent, or not parallel with the upper edge: it went over to a string, or to the board.
-    if height_mm is not None and guess.source is not None and (best is not None or bent):
+    if height_mm is not None and (best is not None or bent):
         comb = best.comb if best is not None else framed.comb
-        again = _parallel_edge(photo.luminance, framed, comb, numbering, Face(height_mm, thickness_mm))
+        again = _followed_anew(photo, framed, comb, numbering, Face(height_mm, thickness_mm))
         if again is not None:
-            return again, guess
+            return again
     if guess.source is None and not guess.by_frets and trouble.code == "no-crowns":
         raise refusal("no-straightedge")  # the scale came from two edges taken for the straightedge's
     raise trouble
@@ -123,22 +123,51 @@ def _settled(
     return _bounded(luminance, located, upper)
 
 
-def _parallel_edge(
-    luminance: FloatImage, framed: _Framed, comb: Comb, numbering: Numbering, face: Face
-) -> Located | None:
-    """Follow the lower edge once more, from where an upper one has it; None where again it is parallel with none."""
-    found = []
-    for border in framed.borders:
+def _followed_anew(
+    photo: Photo, framed: _Framed, comb: Comb, numbering: Numbering, face: Face
+) -> tuple[Located, ScaleGuess] | None:
+    """Follow the lower edge once more: from where an upper one has it, and with what looked like its chamfer below it.
+
+    None where again it is parallel with no upper edge.
+    """
+    found: list[tuple[Located, ScaleGuess]] = []
+    known = [(border, below_border(border, comb, face.height_mm)) for border in framed.borders]
+    starts = [(b, start, c) for b, curve in known for start, c in ((curve, True), (curve, False), (framed.line, False))]
+    for border, start, chamfered in starts:
         try:
-            edge = follow_edge(luminance, below_border(border, comb, face.height_mm), comb, comb.px_per_mm)
-            rise = rise_px(edge, border, (luminance.shape[1] - 1) / 2)
-            bare = replace(framed.bare, scale_length_mm=comb.scale_length_mm)
-            prior = sharpened(bare, (rise,), face, middle_share=framed.guess.middle_share)
-            located = number_frets(luminance, edge, prior)
-            found.append(_settled(luminance, edge, (border,), located, numbering, prior))
+            edge = follow_edge(photo.luminance, start, comb, comb.px_per_mm, chamfered=chamfered)
+            guess, prior = _by_rise(photo, framed, edge, border, face)
+            prior = replace(prior, scale_length_mm=comb.scale_length_mm)
+            located = number_frets(photo.luminance, edge, prior)
+            found.append((_settled(photo.luminance, edge, (border,), located, numbering, prior), guess))
         except Refusal:
             continue
-    return max(found, key=lambda f: f.evidence, default=None)
+    return max(found, key=lambda f: f[0].evidence, default=None)
+
+
+def _by_rise(
+    photo: Photo, framed: _Framed, edge: EdgeCurve, border: EdgeCurve, face: Face
+) -> tuple[ScaleGuess, CombPrior]:
+    """Return the scale guess and the prior with the height between two edges taken in.
+
+    Raises
+    ------
+    Refusal
+        `reference-contradicts-height`.
+    """
+    guess, middle = framed.guess, (photo.facts.width_px - 1) / 2
+    rise = rise_px(edge, border, middle)
+    if guess.source is not None:
+        return guess, sharpened(framed.bare, (rise,), face, middle_share=guess.middle_share)
+    guess = _by_height(guess, rise, face.height_mm, middle)
+    scale = _at_line(guess, focal_px(photo), face.thickness_mm)
+    return guess, replace(framed.bare, px_per_mm=scale, u_scale=guess.u_relative)
+
+
+def _by_height(guess: ScaleGuess, rise: float, height_mm: float, column_px: float) -> ScaleGuess:
+    """Return a guess with the scale that the straightedge's height tells at a column."""
+    u = U_HEIGHT_MM / height_mm
+    return replace(guess, px_per_mm=rise / height_mm, u_relative=u, column_px=column_px)
 
 
 def _bounded(luminance: FloatImage, located: Located, upper: EdgeCurve | None) -> Located:
@@ -155,6 +184,8 @@ class _Framed:
 
     Attributes
     ----------
+    line
+        That led to the edge.
     borders
         What may be the upper edge, followed.
     prior, bare
@@ -163,6 +194,7 @@ class _Framed:
         As searched along the line that led to the edge.
     """
 
+    line: Line
     edge: EdgeCurve
     borders: tuple[EdgeCurve, ...]
     prior: CombPrior
@@ -213,7 +245,7 @@ def _frame(
         guess = replace(guess, tied=is_tied(fretted, photo.luminance))
         scale = _at_line(guess, focal_px(photo), thickness_mm)
         told = replace(prior, px_per_mm=scale, u_scale=guess.u_relative)
-        return _Framed(edge, (border,), told, told, guess, best.match.comb)
+        return _Framed(best.line, edge, (border,), told, told, guess, best.match.comb)
     seen = height_mm is not None and not out_of_picture(best.line, height_mm * best.px_per_mm)
     if guess.source is not None and seen:
         best = likeliest(fretted, photo.luminance)
@@ -223,15 +255,15 @@ def _frame(
     comb = best.match.comb
     edge = follow_edge(photo.luminance, best.line, comb, best.px_per_mm)
     if guess.source is None or height_mm is None:
-        return _Framed(edge, (), here, here, guess, comb)
+        return _Framed(best.line, edge, (), here, here, guess, comb)
     lines = beside(list(guess.lines), photo.luminance, guess.source.outline_px) if seen else []
     uppers = find_uppers(photo.luminance, lines, edge, here)
     if uppers.rises_px:
         face = Face(height_mm, thickness_mm)
         sharp = sharpened(here, uppers.rises_px, face, middle_share=guess.middle_share)
-        return _Framed(edge, uppers.borders, sharp, here, guess, comb)
+        return _Framed(best.line, edge, uppers.borders, sharp, here, guess, comb)
     alone = replace(here, u_scale=U_REFERENCE_ALONE)
-    return _Framed(edge, (), alone, alone, replace(guess, height_unseen=True), comb)
+    return _Framed(best.line, edge, (), alone, alone, replace(guess, height_unseen=True), comb)
 
 
 def check_no_string(fretted: list[Candidate], luminance: FloatImage) -> None:
@@ -286,9 +318,7 @@ def _by_followed_edges(
         edge = follow_edge(photo.luminance, candidate.line, candidate.match.comb, candidate.px_per_mm)
         border = follow_border(photo.luminance, edge, guess.upper, px_per_mm=candidate.px_per_mm)
         if border is not None:
-            scale = rise_px(edge, border, middle) / height_mm
-            u = U_HEIGHT_MM / height_mm
-            return edge, border, replace(guess, px_per_mm=scale, u_relative=u, column_px=middle)
+            return edge, border, _by_height(guess, rise_px(edge, border, middle), height_mm, middle)
     raise refusal("no-straightedge", "its upper edge is no clear border")
 
 

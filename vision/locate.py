@@ -37,6 +37,9 @@ BOW_TRUST_MM = 0.06  # a straight blade through a phone's lens
 CURVE_TRUST_MM = 0.03  # half of what the ends of a curve already known may be off one against the other
 LINE_STEP = 0.0007  # lines are told apart by slope in steps of a thousandth
 PARALLEL_MM = 0.06
+# Orders of the polynomial by which an edge departs from a straight one, and from a curve known: an offset and a tilt
+# alone while it may still go over to a string, and what a lens makes of two curves a straightedge's height apart.
+FREE, AS_KNOWN, NEARLY_AS_KNOWN = (1, 1, 2, 3, 3, 3), (1, 1, 1, 1), (1, 1, 2, 2, 2)
 VOTE_MM = 0.1  # how well the vote places the edge, of a picture whose blur is wide in pixels
 
 
@@ -167,7 +170,9 @@ def bend_px(edge: EdgeCurve, comb: Comb, height_px: int) -> float:
     return float(min(np.abs(sag - k1 * shape).max() for k1 in np.linspace(-MAX_K1, MAX_K1, 9)))
 
 
-def follow_edge(luminance: FloatImage, line: Line | EdgeCurve, comb: Comb, px_per_mm: float) -> EdgeCurve:
+def follow_edge(
+    luminance: FloatImage, line: Line | EdgeCurve, comb: Comb, px_per_mm: float, *, chamfered: bool = True
+) -> EdgeCurve:
     """Follow the boundary between blade (or its chamfer) and the light below it, and fit a cubic.
 
     Straight or slightly bowed curves vote with the limited gradient of every column, so that a string sliding across
@@ -184,6 +189,8 @@ def follow_edge(luminance: FloatImage, line: Line | EdgeCurve, comb: Comb, px_pe
         The frets in view tell how far to follow it.
     px_per_mm
         Scale at it.
+    chamfered
+        What lies within a chamfer's width above the last strong boundary may be one.
 
     Raises
     ------
@@ -200,17 +207,22 @@ def follow_edge(luminance: FloatImage, line: Line | EdgeCurve, comb: Comb, px_pe
     inner = (centre >= frets.min()) & (centre <= frets.max())
     middle, half = (frets.min() + frets.max()) / 2, (frets.max() - frets.min()) / 2
     trust_mm = CURVE_TRUST_MM + (0.0 if is_curve else LINE_STEP * half / px_per_mm)
-    offset, slope, bow, sign = _vote(limited[:, inner], gradient[:, inner], below=below, slope_trust_mm=trust_mm)
+    offset, slope, bow, sign = _vote(
+        limited[:, inner], gradient[:, inner], below=below, slope_trust_mm=trust_mm, chamfered=chamfered
+    )
     t = (columns - middle) / half
     curve_mm = offset + slope * t + bow * (t * t - 0.5)
     y = row_px(columns) + curve_mm * px_per_mm
-    edge = track_edge(luminance, columns, y, sign, px_per_mm, window_px=max(2.4, VOTE_MM * px_per_mm))
+    widest_px = max(2.4, VOTE_MM * px_per_mm)
+    known, orders, last = (line, AS_KNOWN, NEARLY_AS_KNOWN) if isinstance(line, EdgeCurve) else (None, FREE, FREE)
+    edge = track_edge(luminance, columns, y, sign, px_per_mm, window_px=widest_px, known=known, orders=orders)
     beyond = BEYOND_EDGE_MM * px_per_mm
     about = columns[(columns >= edge.low_px - beyond) & (columns <= edge.high_px + beyond)]
     low, high = find_face_ends(luminance, about, edge.straight_on_y_px(about), px_per_mm)
     columns = columns[(columns >= low) & (columns <= high)]
-    for window_px in (1.8, 1.4):
-        edge = track_edge(luminance, columns, edge.y_px(columns), sign, px_per_mm, window_px=window_px)
+    for window_px, order in ((1.8, orders), (1.4, last)):
+        y = edge.y_px(columns)
+        edge = track_edge(luminance, columns, y, sign, px_per_mm, window_px=window_px, known=known, orders=order)
     return edge
 
 
@@ -228,7 +240,9 @@ def _limited_gradient(
     return np.clip(gradient / (8 * noise), -1, 1), gradient, centre
 
 
-def _vote(limited: Array, gradient: Array, *, below: Array, slope_trust_mm: float) -> tuple[float, float, float, int]:
+def _vote(
+    limited: Array, gradient: Array, *, below: Array, slope_trust_mm: float, chamfered: bool
+) -> tuple[float, float, float, int]:
     """Return (offset_mm, slope_mm, bow_mm, sign) of the edge: value at the middle, half difference of the ends, sag.
 
     Before a cluttered background the step of light changes sign along the edge: steps of either sign vote, and the
@@ -270,7 +284,7 @@ def _vote(limited: Array, gradient: Array, *, below: Array, slope_trust_mm: floa
         and beside[k] > beside[k + 1]
         and beside[k] > 0.5 * size
     ]
-    last = peaks[-1] if peaks else first
+    last = peaks[-1] if peaks and chamfered else first
     if last != first:
         i = int(np.argmax(np.where(level, unsigned[:, j, last], -1.0)))
     steady = abs(votes[i, j, last]) > 0.5 * unsigned[i, j, last]
@@ -279,9 +293,40 @@ def _vote(limited: Array, gradient: Array, *, below: Array, slope_trust_mm: floa
 
 
 def track_edge(
-    luminance: FloatImage, columns: Array, y: Array, sign: int, px_per_mm: float, *, window_px: float
+    luminance: FloatImage,
+    columns: Array,
+    y: Array,
+    sign: int,
+    px_per_mm: float,
+    *,
+    window_px: float,
+    known: EdgeCurve | None = None,
+    orders: tuple[int, ...] = FREE,
 ) -> EdgeCurve:
-    """Find the steepest place near `y` in blocks of 0.5 mm and fit a cubic, robustly."""
+    """Find the steepest place near `y` in blocks of 0.5 mm and fit a curve, robustly.
+
+    Parameters
+    ----------
+    luminance
+        (height, width) linear light.
+    columns, y
+        (n,) columns, one apart, and the place in them near which it is looked for.
+    sign
+        Of the step of light downwards; 0 for either.
+    px_per_mm
+        Scale at it.
+    window_px
+        How far from `y`.
+    known
+        A curve from which the edge departs by a polynomial of low order; a straight one when None.
+    orders
+        Of that polynomial, one round after the other.
+
+    Raises
+    ------
+    Refusal
+        `no-straightedge`.
+    """
     oversample = 0.1
     below = np.arange(-window_px, window_px + 1e-9, oversample) / px_per_mm
     strip = sample_strip(luminance, y, columns, px_per_mm=px_per_mm, below_mm=below)
@@ -299,21 +344,35 @@ def track_edge(
     curvature = np.minimum(a - 2 * b + c, -1e-9)
     shift = below[best] * px_per_mm + 0.5 * (a - c) / curvature * oversample
     centre = columns[: count * width].reshape(count, width).mean(axis=1)
-    return _fit_edge(centre, np.interp(centre, columns, y) + shift, inner, strength, sign)
+    place = np.interp(centre, columns, y) + shift
+    return _fit_edge(centre, place, inner, strength, sign, known=known, orders=orders)
 
 
-def _fit_edge(centre: Array, place: Array, inner: Mask, strength: Array, sign: int) -> EdgeCurve:
+def _fit_edge(
+    centre: Array,
+    place: Array,
+    inner: Mask,
+    strength: Array,
+    sign: int,
+    *,
+    known: EdgeCurve | None,
+    orders: tuple[int, ...],
+) -> EdgeCurve:
     middle, half = (centre[0] + centre[-1]) / 2, (centre[-1] - centre[0]) / 2
     t = (centre - middle) / half
     strong = inner & (strength > 0.25 * np.median(strength[inner])) if inner.any() else inner
     use = strong
-    for order in (1, 1, 2, 3, 3, 3):
+    base = np.zeros_like(centre) if known is None else known.straight_on_y_px(centre)
+    place = place - base
+    for order in orders:
         if use.sum() < 20:
             raise refusal("no-straightedge", "its lower edge could not be followed")
         fit = np.polyfit(t[use], place[use], order)
         miss = np.abs(place - np.polyval(fit, t))
         scatter = 1.48 * float(np.median(miss[use]))
         use = strong & (miss < max(3 * scatter, 0.15))
+    if known is not None:
+        fit = np.polyfit(t, base + np.polyval(fit, t), 3)
     fit.setflags(write=False)
     low, high = _extent(centre, use)
     return EdgeCurve(fit, middle, half, low, high, sign, scatter)

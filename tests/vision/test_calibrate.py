@@ -246,15 +246,15 @@ def test_an_edge_that_was_followed_bent_is_followed_anew_from_the_upper_one(monk
 
     monkeypatch.setattr(calibrate, "number_frets", number_frets)
     again = measure_photo(photo, settings)
-    assert len(bent) == 2
+    assert len(bent) > 1
     # The same edge, followed from elsewhere: as near as its own share of the budget.
     edge = next(line.u_mm for line in straight.budget if line.name.startswith("the straightedge's edge"))
     assert again.relief.relief_mm == pytest.approx(straight.relief.relief_mm, abs=2 * edge)
     assert again.profile.frets == straight.profile.frets
 
-    bent.clear()
-    with pytest.raises(Refusal, match=r"bent by 0\.30 mm"):  # no scale but the height's, which hangs on that very edge
-        measure_photo(photo, replace(settings, reference="straightedge"))
+    bent.clear()  # by the height alone the scale is that of the edge followed anew
+    by_height = measure_photo(photo, replace(settings, reference="straightedge"))
+    assert by_height.scale.px_per_mm == pytest.approx(straight.scale.px_per_mm, abs=2 * by_height.scale.u_px_per_mm)
 
 
 @pytest.mark.parametrize(("name", "turned"), [("dreadnought-upbow", True), ("baritone-strung-outer", False)])

@@ -224,6 +224,31 @@ class TestParallel:
         with pytest.raises(Refusal, match="not parallel"):
             parallel_border(gone, (self.UPPER,), self.COMB)
 
+    @pytest.mark.parametrize("chamfered", [True, False])
+    def test_second_boundary_below_the_edge_is_its_chamfer_or_what_lies_beyond(self, *, chamfered: bool) -> None:
+        """A board's bright border 0.25 mm below the edge, as near as a chamfer is high: which one is asked for."""
+        apart_px = 0.25 * PX_PER_MM
+        picture = np.full(scene().shape, 0.05)
+        picture[round(EDGE_PX) :] = 0.2
+        picture[round(EDGE_PX + apart_px) :] = 0.8
+        edge = follow_edge(taken(picture), EDGE.as_line(), self.COMB, PX_PER_MM, chamfered=chamfered)
+        boundary_px = EDGE_PX - 0.5 + (apart_px if chamfered else 0.0)
+        # Rows are whole, and the blur of one boundary moves the steepest place of the other: well under half their way.
+        np.testing.assert_allclose(edge.y_px(COLUMNS[300:]), boundary_px, atol=0.4 * apart_px)
+
+    def test_edge_departs_from_a_curve_known_by_little_whatever_it_is_curved_by(self) -> None:
+        """Along a bent curve the same bend is followed, though a string takes a third of the edge's length away."""
+        bent = replace(EDGE, coefficients=np.array([3.0, 0.0, EDGE_PX]))
+        rows = np.arange(len(scene()))[:, None]
+        x = np.arange(WIDTH, dtype=np.float64)
+        picture = np.where(rows < bent.y_px(x), 0.1, 0.8)
+        third = slice(WIDTH // 3, 2 * WIDTH // 3)
+        picture[:, third] = np.where(np.abs(rows - bent.y_px(x[third]) - 4.0) < 4.0, 0.9, 0.1)
+        edge = follow_edge(taken(picture), bent, self.COMB, PX_PER_MM)
+        away = np.abs(edge.y_px(x) - bent.y_px(x))[300:-300]
+        # Half a pixel from row to boundary, and what the logarithm adds towards the dark side (see above).
+        assert away.max() < 1.0
+
     def test_nearer_end_is_seen_larger(self) -> None:
         """A camera turned so that scale grows by 4 % along the picture: 0.8 mm of 20 are perspective."""
         turned = replace(self.COMB, yaw=-0.02)
