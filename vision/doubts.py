@@ -9,7 +9,8 @@ import numpy as np
 from lightgap.neck.posterior import bend_covariance
 from lightgap.neck.profile import Array
 
-from .feet import WIRE_MM, Feet, along_board, through_most
+from .along import along_board, through_most
+from .feet import WIRE_MM, Feet
 from .readings import CrownSet
 
 # All feet in one curve along the board: its radius and taper, what an end's bevel hides. By own renders with truth.
@@ -28,8 +29,8 @@ CUBIC_FROM = 9  # crowns from which on a smooth neck may bend both ways
 # renders with truth): more speaks against the feet as well.
 MAX_EXCESS_MM = 0.2
 # Standard deviations of a neck's bend, as the posterior takes it, past which feet bend as hardly any does. By own
-# renders with truth necks bend by 0.9 of it rms, over fewer than nine frets by 0.7; of five sure rows of feet there past
-# 2.5 four were misread, by 0.06 mm and more.
+# renders with truth necks bend by 0.9 of it rms, over fewer than nine frets by 0.7; of five sure rows of feet there
+# past 2.5 four were misread, by 0.06 mm and more.
 MOST_BENT = 1.5
 # Of each fret of which no crown was seen: it may be worn, high or loose. (By own renders with truth, in which
 # one fret in seventy is.)

@@ -12,9 +12,10 @@ import numpy as np
 
 from lightgap.neck.profile import Array
 
+from .along import along_board, through_most
 from .camera import BoardCamera, column_of
 from .end_outlines import ABOVE_MM, ASIDE_MM, RAY_STEP_MM, Ends, follow_outlines
-from .feet import WIRE_MM, Feet, along_board, through_most
+from .feet import WIRE_MM, Feet
 from .locate import EdgeCurve
 from .photo import FloatImage
 from .shading import Mask

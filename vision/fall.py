@@ -8,7 +8,7 @@ import numpy as np
 
 from lightgap.neck.profile import Array
 
-from .feet import along_board
+from .along import along_board
 from .readings import CrownSet
 
 # A board whose radius grows towards the body: by how much flatter it is at its end, where that lies on the scale

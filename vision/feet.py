@@ -16,6 +16,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from lightgap.neck.profile import Array
 
+from .along import along_board, through_most
 from .camera import BoardCamera, column_of
 from .edge import FLOOR, sample_strip
 from .locate import EdgeCurve
@@ -48,7 +49,6 @@ STRAIGHT_SCORE, STRAIGHT_MM = 0.68, 0.013  # a row so straight proves itself wit
 PROVING_FACES = 0.8  # nearly all: a string under the crowns bends as straight as they do
 MIN_FACES = 0.5  # strings and borders go on between the ends: half of the ends must stand out
 FACE_MM, BESIDE_MM, OTHER_LIGHT = (0.15, 0.6), (1.3, 1.9), 0.1  # over the foot; beside its middle; in its logarithm
-SCATTER_FLOOR_MM = 0.003  # of a few feet in one line by chance
 FAINT = 0.3  # of the usual step of light
 OFF_ROW, OFF_ROW_MM = 4.0, 0.04  # a foot farther off the smooth row, in scatters and at least, is a shade or a scratch
 
@@ -310,36 +310,3 @@ def _steepest(steps: _Steps, row: Array, reach_mm: float) -> tuple[Array, Array]
 def under_crowns_mm(*, outer: bool) -> tuple[float, float]:
     """Return least and most that feet lie under their crowns, what a round board falls to its border taken off."""
     return UNDER_OUTER_MM if outer else UNDER_MIDDLE_MM
-
-
-def along_board(position_mm: Array) -> Array:
-    """Return places (n,) along the board about their mean, in halves of their span."""
-    return np.asarray((position_mm - position_mm.mean()) / max(float(np.ptp(position_mm)) / 2, 1.0))
-
-
-def through_most(along: Array, value: Array, sure: Array, *, order: int) -> tuple[Array, float]:
-    """Return a smooth curve through most of the values, those far off it counting little, and their scatter.
-
-    Parameters
-    ----------
-    along
-        (n,) places, scaled to -1 .. 1.
-    value
-        (n,) NaN where there is none.
-    sure
-        (n,) weights beforehand, 0 to 1.
-    order
-        Of the polynomial.
-    """
-    seen = np.isfinite(value)
-    if seen.sum() <= order + 1:
-        return np.full_like(along, np.nan), np.inf
-    powers = np.asarray(np.vander(along, order + 1), dtype=np.float64)
-    weight, scatter, curve = sure[seen], np.inf, np.zeros_like(along)
-    for _ in range(8):
-        fit = np.linalg.lstsq(powers[seen] * weight[:, None], value[seen] * weight, rcond=None)[0]
-        curve = powers @ fit
-        off = value[seen] - curve[seen]
-        scatter = 1.48 * float(np.median(np.abs(off))) + SCATTER_FLOOR_MM
-        weight = sure[seen] / np.sqrt(1 + (off / (2 * scatter)) ** 2)
-    return np.asarray(curve), scatter

@@ -7,9 +7,10 @@ from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
+from .along import along_board, through_most
 from .doubts import Told, beyond_necks_mm2, edge_covariance_mm2, feet_covariance_mm2, u_unseen_mm
 from .fall import fall_mm, u_compound_mm
-from .feet import MIN_FACES, Feet, along_board, through_most, under_crowns_mm
+from .feet import MIN_FACES, Feet, under_crowns_mm
 from .joined import Joined, bad_share, end_agrees, rows_of_feet, single_off_mm
 from .readings import CrownSet
 from .shading import Mask

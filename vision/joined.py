@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
+from .along import along_board, through_most
 from .doubts import (
     MAX_EXCESS_MM,
     Told,
@@ -27,7 +28,7 @@ from .doubts import (
     u_unseen_mm,
 )
 from .fall import fall_mm, u_compound_mm
-from .feet import Feet, along_board, through_most
+from .feet import Feet
 from .readings import MIN_SHARE, CrownFit, CrownSet
 from .shading import Mask
 

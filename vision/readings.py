@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from lightgap.neck.profile import Array
 
+from .along import along_board, through_most
 from .camera import BoardCamera
-from .feet import along_board, through_most
 from .outline import Outline
 
 # Median misfit in units of the scatter assumed: pixels explained well stand below the first, and past the second, where
