@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
@@ -86,7 +87,7 @@ def locate_scaled(
     assert trouble is not None
     bent = trouble.code == "no-straightedge" and numbering.scale_length_mm is not None
     # What was followed is bent, or not parallel with the upper edge: it went over to a string, or to the board.
-    if height_mm is not None and (best is not None or bent):
+    if height_mm is not None and framed.borders and (best is not None or bent):
         comb = best.comb if best is not None else framed.comb
         again = _followed_anew(photo, framed, comb, numbering, Face(height_mm, thickness_mm))
         if again is not None:
@@ -131,24 +132,22 @@ def _followed_anew(
     None where again it is parallel with no upper edge.
     """
     found: list[tuple[Located, ScaleGuess]] = []
-    known = [(border, below_border(border, comb, face.height_mm)) for border in framed.borders]
-    starts = [(b, start, c) for b, curve in known for start, c in ((curve, True), (curve, False), (framed.line, False))]
-    for border, start, chamfered in starts:
+    known = [below_border(border, comb, face.height_mm) for border in framed.borders]
+    starts: list[tuple[Line | EdgeCurve, bool]] = [*product(known, (True, False)), (framed.line, False)]
+    for start, chamfered in starts:
         try:
             edge = follow_edge(photo.luminance, start, comb, comb.px_per_mm, chamfered=chamfered)
-            guess, prior = _by_rise(photo, framed, edge, border, face)
+            guess, prior = _by_rise(photo, framed, edge, face)
             prior = replace(prior, scale_length_mm=comb.scale_length_mm)
             located = number_frets(photo.luminance, edge, prior)
-            found.append((_settled(photo.luminance, edge, (border,), located, numbering, prior), guess))
+            found.append((_settled(photo.luminance, edge, framed.borders, located, numbering, prior), guess))
         except Refusal:
             continue
     return max(found, key=lambda f: f[0].evidence, default=None)
 
 
-def _by_rise(
-    photo: Photo, framed: _Framed, edge: EdgeCurve, border: EdgeCurve, face: Face
-) -> tuple[ScaleGuess, CombPrior]:
-    """Return the scale guess and the prior with the height between two edges taken in.
+def _by_rise(photo: Photo, framed: _Framed, edge: EdgeCurve, face: Face) -> tuple[ScaleGuess, CombPrior]:
+    """Return the scale guess and the prior with the height between a lower edge and the upper one taken in.
 
     Raises
     ------
@@ -156,10 +155,13 @@ def _by_rise(
         `reference-contradicts-height`.
     """
     guess, middle = framed.guess, (photo.facts.width_px - 1) / 2
-    rise = rise_px(edge, border, middle)
+    rises = tuple(rise_px(edge, border, middle) for border in framed.borders)
     if guess.source is not None:
-        return guess, sharpened(framed.bare, (rise,), face, middle_share=guess.middle_share)
-    guess = _by_height(guess, rise, face.height_mm, middle)
+        return guess, sharpened(framed.bare, rises, face, middle_share=guess.middle_share)
+    # By the height alone one border gave the scale: another edge under it is another pair of edges.
+    again = _by_height(guess, rises[0], face.height_mm, middle)
+    moved = abs(math.log(again.px_per_mm / guess.px_per_mm)) > SAME_SCALE
+    guess = replace(again, tied=guess.tied or moved)
     scale = _at_line(guess, focal_px(photo), face.thickness_mm)
     return guess, replace(framed.bare, px_per_mm=scale, u_scale=guess.u_relative)
 
@@ -241,7 +243,8 @@ def _frame(
     guess = sources[best.px_per_mm, best.line]
     if guess.upper is not None and height_mm is not None:
         check_no_string(fretted, photo.luminance)
-        edge, border, guess = _by_followed_edges(photo, fretted, sources, height_mm)
+        best, edge, border, guess = _by_followed_edges(photo, fretted, sources, height_mm)
+        assert best.match is not None
         guess = replace(guess, tied=is_tied(fretted, photo.luminance))
         scale = _at_line(guess, focal_px(photo), thickness_mm)
         told = replace(prior, px_per_mm=scale, u_scale=guess.u_relative)
@@ -298,7 +301,7 @@ def is_tied(fretted: list[Candidate], luminance: FloatImage) -> bool:
 
 def _by_followed_edges(
     photo: Photo, fretted: list[Candidate], sources: dict[tuple[float, Line], ScaleGuess], height_mm: float
-) -> tuple[EdgeCurve, EdgeCurve, ScaleGuess]:
+) -> tuple[Candidate, EdgeCurve, EdgeCurve, ScaleGuess]:
     """Read the scale off the straightedge's two edges, followed: the lines that led to them are good to a per cent.
 
     A soft or chamfered upper edge shows as several lines: the likeliest that is a border counts.
@@ -318,7 +321,7 @@ def _by_followed_edges(
         edge = follow_edge(photo.luminance, candidate.line, candidate.match.comb, candidate.px_per_mm)
         border = follow_border(photo.luminance, edge, guess.upper, px_per_mm=candidate.px_per_mm)
         if border is not None:
-            return edge, border, _by_height(guess, rise_px(edge, border, middle), height_mm, middle)
+            return candidate, edge, border, _by_height(guess, rise_px(edge, border, middle), height_mm, middle)
     raise refusal("no-straightedge", "its upper edge is no clear border")
 
 

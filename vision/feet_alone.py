@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 from lightgap.neck.profile import Array
 
 from .along import along_board, through_most
-from .doubts import Told, beyond_necks_mm2, edge_covariance_mm2, feet_covariance_mm2, u_unseen_mm
+from .doubts import Told, edge_covariance_mm2, feet_covariance_mm2, u_unseen_mm
 from .fall import fall_mm, u_compound_mm
 from .feet import MIN_FACES, Feet, under_crowns_mm
-from .joined import Joined, bad_share, end_agrees, rows_of_feet, single_off_mm
+from .joined import Joined, bad_share, end_agrees, rows_of_feet, single_off_mm, strange_bow_mm2
 from .readings import CrownSet
 from .shading import Mask
 
@@ -36,8 +36,8 @@ def stand_alone(crowns: CrownSet, feet: Feet, position_mm: Array) -> bool:
 
     Fret ends are short arcs that many things resemble: the row must be stronger than others need to be, most ends stand
     out from what is beside them, and the highest foot lies a fret's height under the edge: under a string or another
-    line that passed for the edge it lies deeper. A row a fret's height over the border that was read for crowns is no
-    other's.
+    line that passed for the edge it lies deeper. A few feet that bend as no neck does were misread. A row a fret's
+    height over the border that was read for crowns is no other's.
 
     Parameters
     ----------
@@ -51,7 +51,10 @@ def stand_alone(crowns: CrownSet, feet: Feet, position_mm: Array) -> bool:
     if not (feet.is_sure and feet.score > ALONE_SCORE):
         return False
     low, high = under_crowns_mm(outer=crowns.camera.beside_outer)
-    highest = float(np.nanmin(feet.below_mm - fall_mm(crowns, position_mm)))
+    level = feet.below_mm - fall_mm(crowns, position_mm)
+    if strange_bow_mm2(crowns, feet, level, position_mm):
+        return False
+    highest = float(np.nanmin(level))
     return bool(low < highest < high and feet.faces > (MIN_FACES if border_read(crowns) else ALONE_FACES))
 
 
@@ -86,7 +89,6 @@ def feet_alone(
     hidden = np.hypot(unseen_mm, np.abs(single_mm) * np.sqrt(share * (1 - share)))
     each = Told(feet.u_each_mm[seen], hidden)
     told = feet_covariance_mm2(feet, along, each, u_compound_mm=compound, outer=outer)
-    told = told + beyond_necks_mm2(place, gap, told)
     rows = rows_of_feet(frets[seen], place, gap - gap.min(), crowns.camera.slant(place))
     edge, none = edge_covariance_mm2(crowns, along, u_edge_px), np.zeros((len(seen), len(seen)))
     by_feet = CrownSet(rows, told + edge, np.zeros((len(seen), 6)), crowns.outline, crowns.camera, by_feet=True)

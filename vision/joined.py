@@ -133,10 +133,11 @@ def join(
     """
     if feet is None or not feet.is_row or (leaves_bow_open(crowns, covariance_mm2) and not feet.bears_out):
         return _as_read(crowns, own_u_mm, covariance_mm2, u_edge_px)
-    # Beside a row that may be no feet's crowns keep the doubt that they have alone, and none gives way to it.
-    wide = 1.0 if feet.is_sure else doubt_by_scatter(crowns, own_u_mm)
-    stated_u_mm, covariance_mm2, own_u_mm = own_u_mm, wide**2 * covariance_mm2, wide * own_u_mm
     fall = fall_mm(crowns, position_mm)
+    strange_mm2 = strange_bow_mm2(crowns, feet, feet.below_mm - fall, position_mm)
+    # Beside a row that may be no feet's, or misread, crowns keep the doubt that they have alone; none gives way to it.
+    wide = 1.0 if feet.is_sure and not strange_mm2 else doubt_by_scatter(crowns, own_u_mm)
+    stated_u_mm, covariance_mm2, own_u_mm = own_u_mm, wide**2 * covariance_mm2, wide * own_u_mm
     read = np.searchsorted(frets, [c.fret for c in crowns.crowns])
     astray = np.nan if feet.astray_mm is None else feet.astray_mm
     level = np.where(feet.seen, feet.below_mm, astray)[read] - fall[read]
@@ -189,7 +190,9 @@ def join(
     u_astray_mm = np.where(np.isin(of_feet, read[as_whole]), U_WHOLE_MM, U_UNBORNE_MM)
     u_astray_mm = np.where(feet.seen[of_feet], 0.0, u_astray_mm)
     told = Told(np.hypot(feet.u_each_mm[of_feet], u_astray_mm), unseen)
-    joined = _joined(whole, by_crown, own / wide, feet, apart=apart, told=told, u_edge_px=u_edge_px)
+    joined = _joined(
+        whole, by_crown, own / wide, feet, apart=apart, told=told, u_edge_px=u_edge_px, strange_mm2=strange_mm2
+    )
     by_foot = tuple(frets[unread].tolist())
     return replace(
         joined, widened=wide, off_feet=off_feet, without_foot=without_foot, in_doubt=in_doubt, by_foot=by_foot
@@ -230,6 +233,7 @@ def _joined(
     apart: Array,
     told: Told,
     u_edge_px: float,
+    strange_mm2: float,
 ) -> Joined:
     """Return the generalized least squares of gaps and of the feet that stand `apart` below them."""
     along = along_board(crowns.position_mm)
@@ -238,36 +242,53 @@ def _joined(
     outer, here = crowns.camera.beside_outer, np.ix_(seen, seen)
     by_feet = feet_covariance_mm2(feet, along, told, u_compound_mm=compound, outer=outer)[here]
     free = U_HEIGHT_MM**2 + U_TILT_MM**2 * np.outer(along[seen], along[seen])
-    level = apart[seen] + crowns.gap_mm[seen]
-    by_feet = by_feet + beyond_necks_mm2(crowns.position_mm[seen], level, by_feet)
+    bow = along**2 - 1 / 3
+    believed = by_feet + strange_mm2 * np.outer(bow[seen], bow[seen])
     # A fret of which only the foot was seen tells nothing against its crown.
     free_to_differ = max(int((told.unseen_mm[seen] == 0).sum()) - 2, 1)
     as_told = _chi_square(apart[seen], covariance_mm2[here] + by_feet + free) / free_to_differ
     excess, beyond = np.zeros_like(covariance_mm2), False
-    if feet.by_ends or (feet.is_sure and not outer):
-        bow = along**2 - 1 / 3
+    if (feet.by_ends or (feet.is_sure and not outer)) and not strange_mm2:
         excess_mm2 = bow_excess_mm2(along[seen], apart[seen], covariance_mm2[here] + by_feet)
         beyond = excess_mm2 > MAX_EXCESS_MM**2
         excess = excess_mm2 * np.outer(bow, bow)
         covariance_mm2 = covariance_mm2 + excess
     both = covariance_mm2[here] + by_feet + free
-    gain = np.linalg.solve(both, covariance_mm2[seen]).T
+    gain = np.linalg.solve(covariance_mm2[here] + believed + free, covariance_mm2[seen]).T
     share = np.eye(len(along))
     share[:, seen] -= gain
     change = gain @ apart[seen]
     edge = edge_covariance_mm2(crowns, along, u_edge_px)
     covariance = share @ covariance_mm2 + edge
     alike = _chi_square(apart[seen], both) / free_to_differ < MAX_CHI_SQUARE and not beyond
-    added = gain @ by_feet @ gain.T + share @ excess @ share.T
+    added = gain @ believed @ gain.T + share @ excess @ share.T
     if not alike:
         # The truth may lie anywhere between: JCGM 100:2008, 4.3.7.
         bent = (change - np.polyval(np.polyfit(along, change, 1), along)) / np.sqrt(3)
         covariance, added = covariance + np.outer(bent, bent), added + np.outer(bent, bent)
     moved = tuple(replace(c, gap_mm=c.gap_mm + float(d)) for c, d in zip(crowns.crowns, change, strict=True))
-    agree = as_told < MAX_CHI_SQUARE and feet.bears_out and not beyond
+    agree = as_told < MAX_CHI_SQUARE and feet.bears_out and not (beyond or strange_mm2)
     return Joined(
         replace(crowns, crowns=moved), own_u_mm, (covariance + covariance.T) / 2, share, added, edge, agree=agree
     )
+
+
+def strange_bow_mm2(crowns: CrownSet, feet: Feet, level_mm: Array, position_mm: Array) -> float:
+    """Return by how much, squared, the feet of a few frets bend as no neck does.
+
+    Parameters
+    ----------
+    crowns
+        Whose camera and board stand.
+    feet, level_mm, position_mm
+        Of all n frets: how low they lie, what a round board falls to its border taken off, and where.
+    """
+    seen = np.flatnonzero(feet.seen)
+    place, told = position_mm[seen], Told(feet.u_each_mm[seen], np.zeros(len(seen)))
+    compound, outer = u_compound_mm(crowns, place), crowns.camera.beside_outer
+    along = along_board(place)
+    own = feet_covariance_mm2(feet, along, told, u_compound_mm=compound, outer=outer)
+    return beyond_necks_mm2(place, level_mm[seen], own)
 
 
 def _chi_square(apart: Array, covariance_mm2: Array) -> float:

@@ -40,6 +40,8 @@ PARALLEL_MM = 0.06
 # Orders of the polynomial by which an edge departs from a straight one, and from a curve known: an offset and a tilt
 # alone while it may still go over to a string, and what a lens makes of two curves a straightedge's height apart.
 FREE, AS_KNOWN, NEARLY_AS_KNOWN = (1, 1, 2, 3, 3, 3), (1, 1, 1, 1), (1, 1, 2, 2, 2)
+# A curve known leads anywhere: of noise a quarter to a half is found near it, of an edge that is there nearly all.
+MIN_FOLLOWED = 0.6
 VOTE_MM = 0.1  # how well the vote places the edge, of a picture whose blur is wide in pixels
 
 
@@ -173,11 +175,12 @@ def bend_px(edge: EdgeCurve, comb: Comb, height_px: int) -> float:
 def follow_edge(
     luminance: FloatImage, line: Line | EdgeCurve, comb: Comb, px_per_mm: float, *, chamfered: bool = True
 ) -> EdgeCurve:
-    """Follow the boundary between blade (or its chamfer) and the light below it, and fit a cubic.
+    """Follow the boundary between blade (or its chamfer) and the light below it, and fit a curve.
 
     Straight or slightly bowed curves vote with the limited gradient of every column, so that a string sliding across
     the edge, which keeps company with it for a stretch only, is outvoted. The last strong boundary within a chamfer's
     width below the line is the edge: a dark or bright chamfer counts as blade. It ends where the face above it does.
+    From a curve it departs by little, along most of it: a string is then not followed for long.
 
     Parameters
     ----------
@@ -195,12 +198,14 @@ def follow_edge(
     Raises
     ------
     Refusal
-        `no-straightedge`.
+        `no-straightedge`; along a curve also where too little of it is found.
     """
     row_px, is_curve = (line.straight_on_y_px, True) if isinstance(line, EdgeCurve) else (line.y_px, False)
     _, frets = comb.frets(0, luminance.shape[1] - 1)
     reach = BEYOND_FRETS_MM * px_per_mm
     low, high = max(0.0, frets.min() - reach), min(luminance.shape[1] - 1.0, frets.max() + reach)
+    if isinstance(line, EdgeCurve):  # no cubic carries on straight past its ends
+        low, high = max(low, line.low_px), min(high, line.high_px)
     columns = np.arange(np.ceil(low), high, 1.0)
     below = np.arange(-0.6, 0.9, 0.25 / px_per_mm)
     limited, gradient, centre = _limited_gradient(luminance, row_px(columns), columns, px_per_mm, below)
@@ -373,6 +378,8 @@ def _fit_edge(
         use = strong & (miss < max(3 * scatter, 0.15))
     if known is not None:
         fit = np.polyfit(t, base + np.polyval(fit, t), 3)
+        if use.mean() < MIN_FOLLOWED:
+            raise refusal("no-straightedge", "its lower edge could not be followed")
     fit.setflags(write=False)
     low, high = _extent(centre, use)
     return EdgeCurve(fit, middle, half, low, high, sign, scatter)

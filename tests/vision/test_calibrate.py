@@ -252,9 +252,29 @@ def test_an_edge_that_was_followed_bent_is_followed_anew_from_the_upper_one(monk
     assert again.relief.relief_mm == pytest.approx(straight.relief.relief_mm, abs=2 * edge)
     assert again.profile.frets == straight.profile.frets
 
-    bent.clear()  # by the height alone the scale is that of the edge followed anew
-    by_height = measure_photo(photo, replace(settings, reference="straightedge"))
-    assert by_height.scale.px_per_mm == pytest.approx(straight.scale.px_per_mm, abs=2 * by_height.scale.u_px_per_mm)
+
+def test_by_the_height_alone_an_edge_followed_anew_brings_its_own_scale(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first edge is 1 mm too low, as a board's border is, and bent: by it the scale is a thirtieth too large."""
+    photo = SAMPLES / "dreadnought-upbow.jpg"
+    settings = replace(told(photo), reference="straightedge")
+    straight, followed = measure_photo(photo, settings), []
+
+    def follow_edge(*given: Any, **more: Any) -> EdgeCurve:
+        edge = locate.follow_edge(*given, **more)
+        followed.append(edge)
+        if len(followed) > 1:
+            return edge
+        low = edge.coefficients + np.array([0.0, 4.0, 0.0, straight.scale.px_per_mm - 4.0])
+        return replace(edge, coefficients=low)
+
+    monkeypatch.setattr(calibrate, "follow_edge", follow_edge)
+    again = measure_photo(photo, settings)
+    assert len(followed) > 1
+    assert again.scale.px_per_mm == pytest.approx(
+        straight.scale.px_per_mm, rel=0.01
+    )  # a third of what the first was off
+    assert again.profile.frets == straight.profile.frets
+    assert abs(again.relief.relief_mm - straight.relief.relief_mm) < max(again.relief.U_mm, straight.relief.U_mm)
 
 
 @pytest.mark.parametrize(("name", "turned"), [("dreadnought-upbow", True), ("baritone-strung-outer", False)])

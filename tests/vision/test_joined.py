@@ -291,13 +291,39 @@ def test_feet_that_bend_as_no_neck_does_are_doubted(deviations: float, *, is_mor
     along = (place - place.mean()) / (np.ptp(place) / 2)
     likely_mm = float(np.polyfit(along, drawn.T, 2)[0].std())
     level = 1.0 + 0.1 * along + deviations * likely_mm * along**2
-    more = beyond_necks_mm2(place, level, own)
-    bow = along**2 - 1 / 3
-    expected = max((deviations**2 - MOST_BENT**2) * likely_mm**2, 0.0)
-    # The spread of 4000 draws is known to 1.1 %, its square to 2.2 %: three times, and twice as much for what is left
-    # of it when (1.5 / 2.0)^2 are taken off.
-    np.testing.assert_allclose(more, expected * np.outer(bow, bow), rtol=0.15)
-    assert bool(more.any()) == is_more
+    more_mm2 = beyond_necks_mm2(place, level, own)
+    expected_mm2 = max((deviations**2 - MOST_BENT**2) * likely_mm**2, 0.0)
+    # The spread of 4000 draws is known to 1.1 %, its square to 2.2 %: five times.
+    np.testing.assert_allclose(more_mm2, expected_mm2, rtol=0.15)
+    assert (more_mm2 > 0) == is_more
+
+
+def test_a_long_row_bends_as_it_likes() -> None:
+    assert beyond_necks_mm2(POSITION_MM, 1.0 + 3.0 * ALONG**2, 0.01**2 * np.eye(N)) == 0
+    assert beyond_necks_mm2(POSITION_MM[:3], np.array([1.0, 3.0, 1.0]), 0.01**2 * np.eye(3)) == 0
+
+
+def test_a_few_feet_that_bend_as_no_neck_does_leave_the_bow_to_the_crowns_and_do_not_agree() -> None:
+    """Five frets, their crowns bowed by 0.02 mm, their feet by 0.3: no neck bends so within 130 mm."""
+    frets, place, along = FRETS[:5], POSITION_MM[:5], np.linspace(-1, 1, 5)
+    read = crowns(0.02 * (1 - ALONG**2), 0.03).only(np.arange(5))
+    own_u = np.full(5, OWN_U_MM)
+    feet = [Feet(1.0 + bow_mm * (1 - along**2), SCATTER_MM, 0.95, 1.0) for bow_mm in (0.3, 0.02)]
+    strange, usual = (
+        join(read, read.covariance_mm2, own_u, f, frets=frets, position_mm=place, u_edge_px=U_EDGE_PX) for f in feet
+    )
+    alone = join(read, read.covariance_mm2, own_u, None, frets=frets, position_mm=place, u_edge_px=U_EDGE_PX)
+    depth = chord_matrix(place, (0, 4))[2]
+    u_mm = [float(np.sqrt(depth @ j.covariance_mm2 @ depth)) for j in (strange, usual, alone)]
+    assert usual.agree
+    assert not strange.agree
+    assert u_mm[0] > u_mm[1]
+    # Nearer to the crowns than to the feet, and not twice as sure as by crowns alone.
+    sagitta = float(depth @ strange.crowns.gap_mm)
+    assert abs(sagitta - float(depth @ read.gap_mm)) < abs(sagitta - float(depth @ feet[0].below_mm))
+    assert u_mm[0] > 0.5 * u_mm[2]
+    assert stand_alone(read, feet[1], place)
+    assert not stand_alone(read, feet[0], place)
 
 
 def test_crowns_bent_beyond_their_uncertainty_leave_the_bow_to_feet_with_ends() -> None:
