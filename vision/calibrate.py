@@ -19,7 +19,17 @@ from .edge import Line, beside
 from .findings import refusal
 from .guesses import U_REFERENCE_ALONE, ScaleGuess, focal_px
 from .halves import ALONE, Halves
-from .height import SAME_EDGE_MM, U_HEIGHT_MM, Face, below_border, find_uppers, likeliest, parallel_border, sharpened
+from .height import (
+    SAME_EDGE_MM,
+    U_HEIGHT_MM,
+    Face,
+    below_border,
+    find_uppers,
+    likeliest,
+    nearest_parallel,
+    parallel_border,
+    sharpened,
+)
 from .locate import EdgeCurve, Located, follow_edge, number_frets
 from .odds import Numbering, is_numbered, numbered_by_turn
 from .photo import FloatImage, Photo
@@ -38,6 +48,9 @@ TIE, SAME_SCALE, NEAR_SCALE = 0.3, 0.02, 0.13
 # A string does better than the edge below it by less; an edge than the board's border by more. The border lies a tall
 # fret's height lower, and a millimetre's gap: from what is farther a string may differ more (by own renders).
 NEARLY, NEARLY_FAR, FAR_MM = 1.0, 1.4, 2.4
+# An edge followed along the upper one's curve is as parallel with it as that was, by own renders with truth to 0.18 mm;
+# those that still were a string's, to 0.3 and more.
+MAX_ANEW_MM = 0.25
 # Scale length is a continuous unknown; four steps a semitone apart in all cover it up to a renumbering of the frets.
 UNKNOWN_SCALE_LENGTHS_MM = tuple(650.0 * 2 ** (-i / 48) for i in range(4))
 
@@ -140,9 +153,12 @@ def _followed_anew(
             guess, prior = _by_rise(photo, framed, edge, face)
             prior = replace(prior, scale_length_mm=comb.scale_length_mm)
             located = number_frets(photo.luminance, edge, prior)
-            found.append((_settled(photo.luminance, edge, framed.borders, located, numbering, prior), guess))
+            located = _settled(photo.luminance, edge, framed.borders, located, numbering, prior)
         except Refusal:
             continue
+        off_mm, _ = nearest_parallel(located.edge, framed.borders, located.comb)
+        if off_mm <= MAX_ANEW_MM:
+            found.append((located, guess))
     return max(found, key=lambda f: f[0].evidence, default=None)
 
 
