@@ -318,7 +318,7 @@ def test_a_few_feet_that_bend_as_no_neck_does_leave_the_bow_to_the_crowns_and_do
     assert usual.agree
     assert not strange.agree
     assert u_mm[0] > u_mm[1]
-    # Nearer to the crowns than to the feet, and not twice as sure as by crowns alone.
+    # Nearer to the crowns than to the feet, which one sure row may not make twice as sure as these are alone.
     sagitta = float(depth @ strange.crowns.gap_mm)
     assert abs(sagitta - float(depth @ read.gap_mm)) < abs(sagitta - float(depth @ feet[0].below_mm))
     assert u_mm[0] > 0.5 * u_mm[2]
@@ -483,22 +483,22 @@ def test_a_faint_row_leaves_no_crown_out_and_the_doubt_that_crowns_have_alone() 
 
 
 @pytest.mark.parametrize(
-    ("foot_mm", "crown_mm", "faces", "counts", "doubt_mm"),
+    ("foot_mm", "crown_mm", "counts", "doubt_mm"),
     [
-        (-0.1, -0.1, 1.0, True, U_WHOLE_MM),
-        (-0.1, -0.1 + 1.6 * WHOLE_MM, 1.0, True, U_UNBORNE_MM),  # they part by more than two witnesses do
-        (-0.8 * FAR_OFF_MM, -0.8 * FAR_OFF_MM, 1.0, True, U_UNBORNE_MM),  # so near the row it may be a shade
-        (-0.1, 0.0, 1.0, False, U_UNBORNE_MM),
+        (-0.1, -0.1, True, U_WHOLE_MM),
+        (-0.1, -0.1 + 1.6 * WHOLE_MM, True, U_UNBORNE_MM),  # they part by more than two witnesses do
+        (-0.8 * FAR_OFF_MM, -0.8 * FAR_OFF_MM, True, U_UNBORNE_MM),  # so near the row it may be a shade
+        (-0.1, 0.0, False, U_UNBORNE_MM),
     ],
 )
 def test_a_foot_off_the_row_counts_where_its_crown_bears_it_out(
-    foot_mm: float, crown_mm: float, faces: float, *, counts: bool, doubt_mm: float
+    foot_mm: float, crown_mm: float, *, counts: bool, doubt_mm: float
 ) -> None:
     """A fret that is not driven home stands high with its end; a shade under the end of a good one does not."""
     gap, below, astray = BOW_MM.copy(), 1.0 + BOW_MM, np.full(N, np.nan)
     gap[5] += crown_mm
     below[5], astray[5] = np.nan, 1.0 + BOW_MM[5] + foot_mm
-    feet = Feet(below, SCATTER_MM, 0.95, faces, astray)
+    feet = Feet(below, SCATTER_MM, 0.95, 1.0, astray)
     got = joined(crowns(gap, 0.02), feet)
     assert got.off_feet == 0
     # By itself the crown is sure to 0.02, without a foot on the row to 0.05 more; so is the foot, and both are surer.

@@ -248,9 +248,9 @@ class TestParallel:
         known = follow_edge(picture, bent, self.COMB, PX_PER_MM)
         free = follow_edge(picture, bent.as_line(), self.COMB, PX_PER_MM)
         off, off_free = (float(np.abs(e.y_px(x) - bent.y_px(x))[300:-300].max()) for e in (known, free))
-        # Half a pixel from row to boundary, and the logarithm's share as above; and a string two pixels to either side.
+        # What the logarithm moves it by, as above, and half a pixel for a tilt; free, at least another half pixel.
         assert off < 0.8 + 0.5
-        assert off < 0.7 * off_free
+        assert off_free > off + 0.5
 
     def test_where_hardly_anything_runs_along_a_curve_known_no_edge_is_followed(self) -> None:
         grain = np.random.default_rng(4).normal(0.3, 0.05, scene().shape)
