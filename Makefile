@@ -13,7 +13,7 @@ demo: $(DEMO_ENV)/ready
 	@$(DEMO_ENV)/bin/lightgap measure $(DEMO_PHOTO) --scale-length 645 --reference card \
 		--straightedge-height 30 --straightedge-thickness 3 --chord 1-16 \
 		--json $(DEMO_OUT)/profile.json --overlay $(DEMO_OUT)/overlay.png --report $(DEMO_OUT)/report.html
-	@$(DEMO_ENV)/bin/lightgap advise $(DEMO_OUT)/profile.json --rod unknown
+	@$(DEMO_ENV)/bin/lightgap advise $(DEMO_OUT)/profile.json --family acoustic --rod unknown
 	@echo "Written: $(DEMO_OUT)/overlay.png  $(DEMO_OUT)/profile.json  $(DEMO_OUT)/report.html"
 
 test: $(TEST_ENV)/ready
