@@ -14,7 +14,6 @@ from .options import spread
 if TYPE_CHECKING:
     from lightgap.neck.advise import Advice
     from lightgap.neck.bench import Bench
-    from lightgap.neck.plan import RodPlan
     from lightgap.neck.profile import Finding
     from lightgap.neck.targets import Target
 
@@ -26,7 +25,7 @@ above a quarter turn. When the uncertainty reaches across a limit of the target 
 \b
 Examples:
   lightgap advise profile.json --target 0.10-0.25 --rod single-action
-  lightgap advise --reading 7=0.015in --method feeler --rod unknown
+  lightgap advise --reading 7=0.015in --method feeler --family electric --rod unknown
 """
 
 
@@ -39,9 +38,9 @@ class TargetOptions:
         typer.Option(metavar="LOW-HIGH", help="Wanted relief, mm or with units (0.004in-0.010in), or straight."),
     ] = None
     family: Annotated[
-        Literal["electric", "acoustic", "classical", "bass", "mandolin", "ukulele", "banjo"],
-        typer.Option(help="Kind of instrument, when no --target is given."),
-    ] = "electric"
+        Literal["electric", "acoustic", "classical", "bass", "mandolin", "ukulele", "banjo"] | None,
+        typer.Option(help="Kind of instrument, when no --target is given; what is usual for any when neither is."),
+    ] = None
     play: Annotated[
         Literal["low", "medium", "high"], typer.Option(help="String height wanted, when no --target is given.")
     ] = "medium"
@@ -201,7 +200,7 @@ def advise(
         bench=bench,
         chord=given.chord,
         log=read_turn_log(rod.log) if rod.log else (),
-        findings=(*given.findings, *room.findings()),
+        findings=(*given.findings, *room.findings(), *wanted.findings),
     )
     forecast = bridge.forecast(advice, given.scale_length_mm)
     if output.plot is not None:
@@ -233,15 +232,8 @@ def _inputs(bench: Bench, wanted: Target, *, given: Gathered, method: str) -> di
     }
 
 
-_VERDICTS = {
-    "above": "above the target, beyond doubt",
-    "below": "below the target, beyond doubt",
-    "inside": "inside the target",
-    "cannot-tell": "cannot tell: the uncertainty reaches across a limit",
-}
-
-
 def _page(advice: Advice, wanted: Target, *, bench: Bench, forecast: dict[str, Any] | None, units: Units) -> str:
+    from lightgap.neck.wording import verdict_words
     from lightgap.records.quantities import length_range, with_uncertainty
 
     from .text import bulleted, hung, numbered, wrapped
@@ -254,7 +246,7 @@ def _page(advice: Advice, wanted: Target, *, bench: Bench, forecast: dict[str, A
             f"{relief.shape}, read at fret {relief.at_fret}, chord {relief.chord[0]}-{relief.chord[1]}",
         ),
         hung("Target   ", f"{length_range(*plan.target_mm, units=units)} ({wanted.reason})"),
-        hung("Verdict  ", _verdict(plan)),
+        hung("Verdict  ", verdict_words(plan.judgement, {f.code for f in plan.findings})),
         hung("Turn     ", _turn_line(advice)),
     ]
     if advice.expected_mm is not None and advice.u_expected_mm is not None:
@@ -271,14 +263,6 @@ def _page(advice: Advice, wanted: Target, *, bench: Bench, forecast: dict[str, A
     if bench.rod == "unknown" and plan.direction != "none":
         parts.append(wrapped("Next: name the rod with --rod once its kind is known."))
     return "\n\n".join(parts)
-
-
-def _verdict(plan: RodPlan) -> str:
-    from lightgap.neck.plan import SHORT_CHORD
-
-    if any(f.code == SHORT_CHORD for f in plan.findings):
-        return "cannot tell: the chord spans part of the neck, the target is for the whole"
-    return _VERDICTS[plan.judgement]
 
 
 def _turn_line(advice: Advice) -> str:

@@ -160,18 +160,14 @@ def _write_pictures(photos: Sequence[Path], measured: MeasuredPhotos, *, output:
             write_bytes(overlay_path(overlay, number, of=len(photos)), picture)
     if report is None:
         return
+    from lightgap.neck.advise import advise
     from lightgap.neck.documents import plan_document
-    from lightgap.neck.plan import plan_rod
-    from lightgap.neck.profile import Finding
-    from lightgap.neck.targets import widest_target
+    from lightgap.neck.targets import usual_target
     from lightgap.records.report import photo_report_html, photo_report_pdf
 
-    wanted = widest_target()
-    usual = Finding(
-        "target-widest",
-        "the photo does not tell the instrument: relief is held against what is usual for any",
-    )
-    plan = plan_document(plan_rod(result.relief, wanted.range_mm, findings=(usual,)))
+    wanted = usual_target()
+    advice = advise(result.profile, wanted.range_mm, chord=result.relief.chord, findings=wanted.findings)
+    plan = plan_document(advice.plan)
     if report.suffix.lower() == ".html":
         html = photo_report_html(result, overlays=pictures, plan=plan, units=units)
         write_bytes(report, html.encode("utf-8"))

@@ -80,13 +80,14 @@ def plan_rod(
         A step sized from this instrument's own turn log; an eighth without one (a sixteenth close to straight).
         Either is cut to the caps.
     findings
-        What is already known about the neck. A finding whose code is in `FRET_NOT_ROD` keeps the rod still.
+        What is already known about the neck. A finding whose code is in `HOLDS` keeps the rod still.
 
     Returns
     -------
     RodPlan
         Tightening is advised for an up-bow beyond doubt only, and no step is ever above a quarter turn. Of a chord over
-        part of the neck nothing but too much relief is told.
+        part of the neck nothing but too much relief is told. Against what is usual for any instrument
+        (`TARGET_WIDEST` among the findings) only relief outside beyond doubt moves the rod.
 
     Raises
     ------
@@ -106,7 +107,9 @@ def plan_rod(
     reasons = [*findings, *_reasons(relief, judgement, side=side, bench=bench, known=findings)]
     direction: Direction = "none"
     step = 0.0
-    if side is not None and not any(f.code in HOLDS for f in reasons):
+    # Beyond what is usual for any instrument it is beyond what this one wants, too.
+    holds = HOLDS - {TARGET_WIDEST} if judgement in ("above", "below") else HOLDS
+    if side is not None and not any(f.code in holds for f in reasons):
         step, held = _step(relief, side, bench=bench, learned=learned_step_turns)
         reasons += held
         if step > 0:
@@ -128,6 +131,7 @@ def plan_rod(
 
 FRET_NOT_ROD = "fret-not-rod"
 SHORT_CHORD = "short-chord"
+TARGET_WIDEST = "target-widest"
 # A target is meant for the neck from the first fret to the body. Of the length between frets 1 and 15: shorter, a bow's
 # depth is two thirds of the whole or less (common practice, no published source).
 WHOLE_CHORD, WHOLE_SHARE = (1, 15), 0.8

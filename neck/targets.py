@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 from .errors import InputError
-from .plan import check_target
+from .plan import TARGET_WIDEST, check_target
+from .profile import Finding
 from .units import parse_length
 
 Family = Literal["electric", "acoustic", "classical", "bass", "mandolin", "ukulele", "banjo"]
@@ -17,6 +18,7 @@ ActionWish = Literal["low", "medium", "high"]
 Attack = Literal["light", "medium", "hard"]
 
 SOURCE = "common practice, no published source"
+UNTOLD = "the kind of instrument is not told: relief is held against what is usual for any"
 DEAD_STRAIGHT_MM = (0.0, 0.08)
 _BASE_MM: dict[Family, tuple[float, float]] = {
     "electric": (0.10, 0.25),
@@ -41,44 +43,48 @@ class Target:
         The range.
     reason
         Where it comes from, for the reader.
+    is_widest
+        It holds what is usual for every family: nothing is known of the instrument.
     """
 
     low_mm: float
     high_mm: float
     reason: str
+    is_widest: bool = False
 
     @property
     def range_mm(self) -> tuple[float, float]:
         """Low and high limit."""
         return self.low_mm, self.high_mm
 
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What is to be said of it beside the plan."""
+        return (Finding(TARGET_WIDEST, UNTOLD),) if self.is_widest else ()
 
-def usual_target(family: Family = "electric", *, action: ActionWish = "medium", attack: Attack = "medium") -> Target:
+
+def usual_target(family: Family | None = None, *, action: ActionWish = "medium", attack: Attack = "medium") -> Target:
     """Return the usual range of relief.
 
     Parameters
     ----------
     family
-        Kind of instrument.
+        Kind of instrument; when it is not told, the range holds what is usual for every kind.
     action
         String height wanted; lower strings go with less relief.
     attack
         How hard it is played; a hard attack needs more room under the string.
     """
     for name, value, kinds in (("family", family, Family), ("action", action, ActionWish), ("attack", attack, Attack)):
-        if value not in get_args(kinds):
+        if value not in (*get_args(kinds), *([None] if kinds is Family else [])):
             raise InputError(f"{name} {value!r} is not one of {', '.join(get_args(kinds))}")
-    low, high = _BASE_MM[family]
+    limits = list(_BASE_MM.values()) if family is None else [_BASE_MM[family]]
     shift = _SHIFT_MM[action] + _SHIFT_MM[attack]
-    start = max(_LOWEST_MM, low + shift)
-    end = max(high + shift, start + 0.10)
-    return Target(round(start, 3), round(end, 3), f"{family}, {action} strings, {attack} attack: {SOURCE}")
-
-
-def widest_target() -> Target:
-    """Return the range that holds what is usual for every family: for a neck of which nothing else is known."""
-    low, high = (pick(limits) for pick, limits in zip((min, max), zip(*_BASE_MM.values(), strict=True), strict=True))
-    return Target(low, high, f"any instrument: {SOURCE}")
+    start = max(_LOWEST_MM, min(low for low, _ in limits) + shift)
+    end = max(max(high for _, high in limits) + shift, start + 0.10)
+    kind = family or "any instrument"
+    reason = f"{kind}, {action} strings, {attack} attack: {SOURCE}"
+    return Target(round(start, 3), round(end, 3), reason, is_widest=family is None)
 
 
 def parse_target(text: str) -> Target:

@@ -132,9 +132,19 @@ HELD: dict[str, tuple[str, ...]] = {
     "step-too-small": ("Leave the rod alone: relief is as near as this rod brings it.",),
     "target-widest": (
         "Leave the rod alone: what this instrument wants is not known here.",
-        "Ask lightgap advise, with --family for what is usual or --target for your own wish.",
+        "Tell its kind (lightgap advise --family, or the bench book) or your own wish (--target), and ask again.",
     ),
 }
+
+
+def verdict_words(judgement: Judgement, codes: Collection[str] = ()) -> str:
+    """Return how relief stands against the range aimed for; `codes` are the plan's findings."""
+    if "short-chord" in codes:
+        return "cannot tell: the chord spans part of the neck, the target is for the whole"
+    if judgement == "cannot-tell":
+        return "cannot tell: the uncertainty reaches across a limit"
+    words = f"{judgement} " + ("what is usual for any instrument" if "target-widest" in codes else "the target")
+    return words if judgement == "inside" else f"{words}, beyond doubt"
 
 
 def _waiting(judgement: Judgement) -> tuple[str, ...]:

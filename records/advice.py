@@ -11,20 +11,18 @@ from .instruments import Facts
 
 if TYPE_CHECKING:
     from lightgap.neck.rod_response import TurnRecord
-    from lightgap.neck.targets import Family
+    from lightgap.neck.targets import Family, Target
 
 Document = Mapping[str, Any]
 
 
-def target_for(facts: Facts) -> tuple[float, float]:
-    """Return the relief aimed for in mm: the player's own wish, else what is usual for the family."""
-    from lightgap.neck.targets import usual_target
+def target_for(facts: Facts) -> Target:
+    """Return the relief aimed for: the player's own wish, else what is usual for the family, or for any."""
+    from lightgap.neck.targets import Target, usual_target
 
     if facts.target_low_mm is not None and facts.target_high_mm is not None:
-        return facts.target_low_mm, facts.target_high_mm
-    if facts.family is None or facts.family == "other":
-        return usual_target().range_mm
-    return usual_target(cast("Family", facts.family)).range_mm
+        return Target(facts.target_low_mm, facts.target_high_mm, "asked for")
+    return usual_target(None if facts.family == "other" else cast("Family | None", facts.family))
 
 
 def plan_for(
@@ -58,8 +56,9 @@ def plan_for(
         turned_turns=min(sum(turn.amount_turns for turn in turns), 10.0),
     )
     chord = document["relief"]["chord"]
-    profile = profile_from_document(document)
-    advice = advise(profile, target_for(facts), bench=bench, chord=(int(chord[0]), int(chord[1])), log=log)
+    profile, wanted = profile_from_document(document), target_for(facts)
+    ends = int(chord[0]), int(chord[1])
+    advice = advise(profile, wanted.range_mm, bench=bench, chord=ends, log=log, findings=wanted.findings)
     return plan_document(advice.plan)
 
 

@@ -6,7 +6,9 @@ from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 from typing import Any
 
+from lightgap.neck.plan import TARGET_WIDEST
 from lightgap.neck.profile import GapProfile, Relief
+from lightgap.neck.wording import verdict_words
 from lightgap.vision.types import Measurement
 
 from .quantities import Units, in_units, length_range, turns_text, with_uncertainty
@@ -38,12 +40,7 @@ _SHAPE_WORDS = {
     "cannot-tell": "The measurement cannot tell the shape of the neck for certain",
 }
 
-_JUDGEMENTS: Mapping[str, tuple[str, Tone]] = {
-    "inside": ("inside the range aimed for", "good"),
-    "above": ("above the range aimed for", "attention"),
-    "below": ("below the range aimed for", "attention"),
-    "cannot-tell": ("too close to the limit to call", "plain"),
-}
+_TONES: Mapping[str, Tone] = {"inside": "good", "above": "attention", "below": "attention"}
 
 _REFERENCE_WORDS = {
     "card": "a card of known size (ISO/IEC 7810 ID-1)",
@@ -74,12 +71,11 @@ def _codes(plan: Plan | None) -> set[str]:
 
 def judgement_words(plan: Plan | None, *, otherwise: str) -> tuple[str, Tone]:
     """Return how relief stands against the range aimed for, in words; `otherwise` where there is no plan."""
-    codes = _codes(plan)
-    if "short-chord" in codes:
-        return "of part of the neck: not held against the range", "plain"
-    if plan is not None and "target-widest" in codes and plan["judgement"] != "cannot-tell":
-        return f"{plan['judgement']} what is usual for any instrument", "plain"
-    return _JUDGEMENTS.get(str((plan or {}).get("judgement")), (otherwise, "plain"))
+    if plan is None:
+        return otherwise, "plain"
+    codes, judgement = _codes(plan), plan["judgement"]
+    is_told = TARGET_WIDEST not in codes or judgement != "inside"
+    return verdict_words(judgement, codes), _TONES.get(judgement, "plain") if is_told else "plain"
 
 
 def relief_figure(relief: Relief, *, name: str, units: Units, plan: Plan | None = None) -> KeyFigure:
@@ -93,7 +89,7 @@ def relief_figure(relief: Relief, *, name: str, units: Units, plan: Plan | None 
 def target_figure(plan: Plan, *, units: Units) -> KeyFigure:
     """Return the range aimed for."""
     low, high = plan["target_mm"]
-    name = "Usual for any instrument" if "target-widest" in _codes(plan) else "Aimed for"
+    name = "Usual for any instrument" if TARGET_WIDEST in _codes(plan) else "Aimed for"
     return KeyFigure(name=name, value=length_range(low, high, units=units), note="relief")
 
 

@@ -57,7 +57,7 @@ def test_pictures_and_pages_are_written(measured: Any) -> None:
     assert page.lstrip().lower().startswith("<!doctype html")
     assert "relief" in page.lower()
     assert "0.04 to 0.45 mm" in page  # usual for any: measuring is not told which it is
-    assert "the photo does not tell the instrument" in page
+    assert "the kind of instrument is not told" in page
     assert sorted(p.name for p in folder.iterdir()) == ["marked.png", "page.html"]
 
 

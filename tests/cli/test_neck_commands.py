@@ -89,7 +89,8 @@ def test_advise_with_everything(call, profile: Path, tmp_path: Path) -> None:  #
     log.write_text("turns,before,after,U\n0.125,0.55mm,0.48mm,0.02mm\n")
     plot, out_json = tmp_path / "p.png", tmp_path / "plan.json"
     code, out, err = call(
-        "advise", str(profile), "--log", str(log), "--turned", "0.125", "--action", "2.3,1.9", "--want-action",
+        "advise", str(profile), "--log", str(log), "--turned", "0.125", "--family", "electric",
+        "--action", "2.3,1.9", "--want-action",
         "2.0,1.6", "--post-pitch", "0.8mm", "--units", "in", "--plot", str(plot), "--json", str(out_json),
     )  # fmt: skip
     assert code == 0

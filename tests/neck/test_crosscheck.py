@@ -12,7 +12,7 @@ from lightgap.neck.crosscheck import crosscheck
 from lightgap.neck.errors import InputError
 from lightgap.neck.judge import judge
 from lightgap.neck.readings import parse_reading, profile_from_readings
-from lightgap.neck.targets import Family, parse_target, usual_target, widest_target
+from lightgap.neck.targets import ActionWish, Attack, Family, parse_target, usual_target
 
 PHOTO = make_profile(bow(15, 0.30) + 0.05, 0.006)
 
@@ -70,14 +70,17 @@ def test_guard_bands(value: float, expanded: float, want: str) -> None:
     assert judge(value, expanded, low=0.10, high=0.25) == want
 
 
-def test_widest_target_holds_every_family_s() -> None:
-    low, high = widest_target().range_mm
-    usual = [usual_target(family).range_mm for family in get_args(Family)]
-    assert (low, high) == (min(t[0] for t in usual), max(t[1] for t in usual))
+@pytest.mark.parametrize("action, attack", [("medium", "medium"), ("low", "light"), ("high", "hard")])
+def test_of_an_instrument_not_told_what_is_usual_for_any_is_wanted(action: ActionWish, attack: Attack) -> None:
+    wanted = usual_target(action=action, attack=attack)
+    usual = [usual_target(family, action=action, attack=attack) for family in get_args(Family)]
+    assert wanted.range_mm == (min(t.low_mm for t in usual), max(t.high_mm for t in usual))
+    assert [f.code for f in wanted.findings] == ["target-widest"]
+    assert not any(t.findings for t in usual)
 
 
 def test_usual_targets() -> None:
-    assert usual_target().range_mm == (0.10, 0.25)
+    assert usual_target("electric").range_mm == (0.10, 0.25)
     low, hard = usual_target("electric", action="low"), usual_target("electric", attack="hard")
     assert low.high_mm < hard.high_mm
     assert usual_target("bass").low_mm > usual_target("mandolin").low_mm

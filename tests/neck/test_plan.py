@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from lightgap.neck.bench import Bench
 from lightgap.neck.errors import InputError
-from lightgap.neck.plan import HOLDS, SHORT_CHORD, RodPlan, plan_rod
+from lightgap.neck.plan import HOLDS, SHORT_CHORD, TARGET_WIDEST, RodPlan, plan_rod
 from lightgap.neck.profile import Finding, Relief
 
 TARGET = (0.10, 0.25)
@@ -268,8 +268,17 @@ def test_a_held_rod_has_a_checklist_of_its_own(bench: dict[str, object], words: 
 
 
 def test_every_finding_that_holds_says_what_to_do() -> None:
-    for code in HOLDS:
+    for code in HOLDS - {TARGET_WIDEST}:
         got = plan_rod(relief(0.5), TARGET, findings=(Finding(code, code),))
         assert got.direction == "none"
         assert not any("Turn clockwise" in item for item in got.checklist)
         assert len(got.checklist) >= 2
+
+
+def test_against_what_is_usual_for_any_only_relief_outside_beyond_doubt_moves_the_rod() -> None:
+    untold = (Finding(TARGET_WIDEST, "not told"),)
+    for value, told, not_told in ((0.5, "tighten", "tighten"), (0.26, "tighten", "none"), (0.2, "none", "none")):
+        for findings, direction in (((), told), (untold, not_told)):
+            got = plan_rod(relief(value), TARGET, learned_step_turns=0.05, findings=findings)
+            assert got.direction == direction
+    assert "--family" in got.checklist[1]

@@ -11,7 +11,7 @@ import pytest
 from lightgap.neck.documents import plan_document
 from lightgap.neck.plan import plan_rod
 from lightgap.neck.profile import Finding
-from lightgap.neck.targets import widest_target
+from lightgap.neck.targets import usual_target
 from lightgap.records.report import photo_report_html, photo_report_pdf
 from lightgap.records.text import one_line, visible_text
 
@@ -67,7 +67,7 @@ def test_page_says_relief_target_turn_and_provenance(overlay_png: bytes) -> None
     for wanted in (
         "± 0.014 mm",
         "0.10 to 0.25 mm",
-        "above the range aimed for",
+        "above the target, beyond doubt",
         "Tighten by ⅛ turn, then measure again; at most ¾ turn in one visit.",
         measurement.photo.sha256,
         "scale_length_mm = 648.0",
@@ -80,16 +80,21 @@ def test_page_says_relief_target_turn_and_provenance(overlay_png: bytes) -> None
     assert "board_radius_mm" not in text
 
 
-def test_page_of_a_photo_that_tells_no_instrument_turns_no_rod(overlay_png: bytes) -> None:
-    for value, words in ((0.9, "above what is usual for any instrument"), (0.3, "inside what is usual")):
+def test_page_of_a_photo_that_tells_no_instrument_turns_a_rod_only_where_any_would_be_turned(
+    overlay_png: bytes,
+) -> None:
+    wanted = usual_target()
+    for value, words, turn in (
+        (0.9, "above what is usual for any instrument, beyond doubt", "Tighten by"),
+        (0.3, "inside what is usual for any instrument", "Leave the rod alone."),
+        (0.45, "cannot tell", "Leave the rod alone."),
+    ):
         relief = replace(make_measurement().relief, relief_mm=value, U_mm=0.01, chord=(1, 15))
-        usual = Finding("target-widest", "the photo does not tell the instrument")
-        plan = plan_document(plan_rod(relief, widest_target().range_mm, findings=(usual,)))
+        plan = plan_document(plan_rod(relief, wanted.range_mm, findings=wanted.findings))
         text = read(photo_report_html(make_measurement(), overlays=[overlay_png], plan=plan)).text
         assert words in text
-        assert "Leave the rod alone." in text
+        assert turn in text
         assert "Usual for any instrument" in text
-        assert "Tighten" not in text
 
 
 def test_page_without_plan_gives_no_advice(overlay_png: bytes) -> None:
