@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from .bench import FIRST_STEP_TURNS, Bench
 from .bow import Bow, analyse_bow, without_frets
 from .errors import InputError
-from .judge import judge
+from .judge import is_above, judge
 from .plan import FRET_NOT_ROD, RodPlan, plan_rod
 from .profile import Finding, GapProfile, Relief
 from .relief import compute_relief
-from .rod_response import RodResponse, TurnRecord, learn_response, size_step
+from .rod_response import RodResponse, TurnRecord, learn_response, no_answer, size_step
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,16 +76,23 @@ def advise(
     from_bow = [f for f in bow.findings if not (f.code == "few-crowns" and "one-reading" in said)]
     known = [*findings, *from_bow, *_fret_not_rod(profile, relief, bow=bow, target_mm=target_mm)]
     response = learn_response(log) if log else None
+    silent = no_answer(log)
+    known += [silent] if silent else []
     step = _sized_step(relief, target_mm, bench=bench, response=response)
     if response is not None:
         known += _response_findings(response)
-    plan = plan_rod(relief, target_mm, bench=bench, learned_step_turns=step, findings=known)
+    plan = plan_rod(
+        relief,
+        target_mm,
+        bench=bench,
+        learned_step_turns=step,
+        numbers_relative=profile.numbers_relative,
+        findings=known,
+    )
     if response is None or plan.direction == "none":
         return Advice(plan, bow, response)
-    sign = 1 if plan.direction == "tighten" else -1
-    moved = sign * plan.step_turns
-    spread = ((relief.U_mm / relief.k) ** 2 + (moved * response.u_mm_per_turn) ** 2) ** 0.5
-    return Advice(plan, bow, response, relief.relief_mm - moved * response.mm_per_turn, spread)
+    moved, u_moved = response.move_mm(plan.step_turns if plan.direction == "tighten" else -plan.step_turns)
+    return Advice(plan, bow, response, relief.relief_mm - moved, math.hypot(relief.U_mm / relief.k, u_moved))
 
 
 def _sized_step(
@@ -93,7 +101,8 @@ def _sized_step(
     """The step by this rod's log; without one, a nudge for a repeated reading at the limit; else none of its own."""
     u = relief.U_mm / relief.k
     if response is not None:
-        return size_step(relief.relief_mm, u, target_mm=target_mm, response=response)
+        step = size_step(relief.relief_mm, u, target_mm=target_mm, response=response)
+        return step if response.is_shown else min(step, FIRST_STEP_TURNS)
     at_limit = judge(relief.relief_mm, relief.U_mm, low=target_mm[0], high=target_mm[1]) == "cannot-tell"
     if bench is None or not bench.repeated or not at_limit:
         return None
@@ -144,7 +153,8 @@ def _response_findings(response: RodResponse) -> list[Finding]:
         sure = abs(response.settling_mm) > 2 * response.u_settling_mm
         drift = f"by {response.settling_mm:+.2f} mm" if sure else "by less than can be told"
         out.append(Finding("rod-settles", f"after a step the neck settles {drift}: measure again a day later"))
-    if response.hysteresis_mm is not None and abs(response.hysteresis_mm) > 2 * response.u_mm_per_turn:
+    lost, u_lost = response.hysteresis_mm, response.u_hysteresis_mm
+    if lost is not None and u_lost is not None and is_above(abs(lost), 2 * u_lost, limit=0.0):
         out.append(
             Finding("rod-hysteresis", "tightening and loosening do not answer alike: come to the target from one side")
         )

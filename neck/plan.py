@@ -64,6 +64,7 @@ def plan_rod(
     *,
     bench: Bench | None = None,
     learned_step_turns: float | None = None,
+    numbers_relative: bool = False,
     findings: Sequence[Finding] = (),
 ) -> RodPlan:
     """Return the next safe step at the truss rod.
@@ -79,6 +80,8 @@ def plan_rod(
     learned_step_turns
         A step sized from this instrument's own turn log; an eighth without one (a sixteenth close to straight).
         Either is cut to the caps.
+    numbers_relative
+        The chord's frets are counted from the first one in view: how much of the neck it spans is not known.
     findings
         What is already known about the neck. A finding whose code is in `HOLDS` keeps the rod still.
 
@@ -97,9 +100,10 @@ def plan_rod(
     bench = bench or Bench()
     low, high = check_target(target_mm)
     judgement = judge(relief.relief_mm, relief.U_mm, low=low, high=high)
-    is_short = judgement != "above" and is_part_of_neck(relief.chord)
-    if is_short:
-        findings, judgement = [*findings, _short_chord(relief)], "cannot-tell"
+    partly = _of_part(relief, numbers_relative=numbers_relative)
+    is_short = judgement != "above" and partly is not None
+    if is_short and partly is not None:
+        findings, judgement = [*findings, partly], "cannot-tell"
     moves: MovesWhen = "not-inside" if bench.turned_turns > 0 else "reads-outside"
     if learned_step_turns is None:
         moves = "outside"
@@ -130,7 +134,7 @@ def plan_rod(
 
 
 FRET_NOT_ROD = "fret-not-rod"
-SHORT_CHORD = "short-chord"
+SHORT_CHORD, CHORD_UNTOLD = "short-chord", "chord-untold"
 TARGET_WIDEST = "target-widest"
 # A target is meant for the neck from the first fret to the body. Of the length between frets 1 and 15: shorter, a bow's
 # depth is two thirds of the whole or less (common practice, no published source).
@@ -150,7 +154,16 @@ def _string_share(chord: tuple[int, int]) -> float:
     return float(2 ** (-min(chord) / 12) - 2 ** (-max(chord) / 12))
 
 
-def _short_chord(relief: Relief) -> Finding:
+def _of_part(relief: Relief, *, numbers_relative: bool) -> Finding | None:
+    """Return why no target can be held against a relief: it is, or may be, that of a part of the neck."""
+    if numbers_relative:
+        return Finding(
+            CHORD_UNTOLD,
+            "the frets are counted from the first in view: how much of the neck they span is not known, and no target "
+            "can be held against it; show the nut, or say which fret is the first in view",
+        )
+    if not is_part_of_neck(relief.chord):
+        return None
     first, last = relief.chord
     return Finding(
         SHORT_CHORD,
@@ -186,9 +199,11 @@ def _side(relief: Relief, judgement: Judgement, *, low: float, high: float, move
     if judgement == "inside" or (judgement == "cannot-tell" and moves_when == "outside"):
         return None
     guard = relief.U_mm if moves_when == "not-inside" else 0.0
-    # An up-bow beyond doubt is asked for even where the judgement says it: a wrong turn here breaks necks.
-    if relief.relief_mm + guard > high and is_above(relief.relief_mm, relief.U_mm, limit=0.0):
-        return "above"
+    # Steps are sized towards the middle of the target: a neck is never bent away from it.
+    if relief.relief_mm > (low + high) / 2:
+        # An up-bow beyond doubt is asked for even where the judgement says it: a wrong turn here breaks necks.
+        may = relief.relief_mm + guard > high and is_above(relief.relief_mm, relief.U_mm, limit=0.0)
+        return "above" if may else None
     return "below" if relief.relief_mm - guard < low else None
 
 
@@ -232,7 +247,7 @@ def _reasons(
             "gross-relief",
             f"relief of {relief.relief_mm:+.2f} mm is beyond adjustment: check the reading; if so, see a repairer",
         )
-    if judgement == "cannot-tell" and all(f.code != SHORT_CHORD for f in known):
+    if judgement == "cannot-tell" and all(f.code not in (SHORT_CHORD, CHORD_UNTOLD) for f in known):
         message = "the uncertainty reaches across a limit of the target: measure again, finer, before any turn"
         if side is not None:
             message += "; if it reads the same, the small step below does not cross the target"

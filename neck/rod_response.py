@@ -10,6 +10,8 @@ from scipy import stats
 
 from .bench import STEP_CAP_TURNS
 from .errors import InputError
+from .judge import is_above, is_below
+from .profile import Finding
 
 # Relief change for one whole turn (never made in one go), mm: wide, since rods differ that much (common practice,
 # no published source).
@@ -20,6 +22,10 @@ STEP_SCATTER_MM = 0.015
 RESPONSE_SCATTER = 0.15
 CROSSING_PROBABILITY = 0.05
 MAX_RECORD_TURNS = 1.0
+# So many steps without an answer are enough (common practice, no published source). The newest count: a rod that was
+# mended answers again.
+STEPS_TO_TELL = 2
+ROD_NO_ANSWER = "rod-no-answer"
 MAX_RECORD_RELIEF_MM = 5.0
 
 
@@ -70,7 +76,7 @@ class RodResponse:
         Steps learned from; 0 for the prior alone.
     settling_mm, u_settling_mm
         Change of relief from right after a step to a day (or an hour) later, when it was recorded.
-    hysteresis_mm
+    hysteresis_mm, u_hysteresis_mm
         Half the difference between the response of tightening and of loosening steps, in mm per turn, when both exist.
     """
 
@@ -80,6 +86,18 @@ class RodResponse:
     settling_mm: float | None = None
     u_settling_mm: float | None = None
     hysteresis_mm: float | None = None
+    u_hysteresis_mm: float | None = None
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether the rod was seen to move the neck, beyond doubt."""
+        return is_above(self.mm_per_turn, 2 * self.u_mm_per_turn, limit=0.0)
+
+    def move_mm(self, turns: float) -> tuple[float, float]:
+        """Return by how much a step of `turns` will take relief out, and the standard uncertainty of that."""
+        move = self.mm_per_turn * turns
+        u = math.hypot(STEP_SCATTER_MM, turns * self.u_mm_per_turn, RESPONSE_SCATTER * move)
+        return move, u
 
 
 def learn_response(log: Sequence[TurnRecord]) -> RodResponse:
@@ -99,14 +117,39 @@ def learn_response(log: Sequence[TurnRecord]) -> RodResponse:
     mean = max(moment / precision, 0.02)
     settling = [(s.day_mm if s.day_mm is not None else s.hour_mm, s) for s in log]
     drifts = [later - s.after_mm for later, s in settling if later is not None]
+    hysteresis, u_hysteresis = _hysteresis(log)
     return RodResponse(
         mean,
         math.sqrt(1 / precision),
         len(log),
         settling_mm=sum(drifts) / len(drifts) if drifts else None,
         u_settling_mm=_drift_u(drifts, log) if drifts else None,
-        hysteresis_mm=_hysteresis(log),
+        hysteresis_mm=hysteresis,
+        u_hysteresis_mm=u_hysteresis,
     )
+
+
+def no_answer(log: Sequence[TurnRecord]) -> Finding | None:
+    """Return that the rod does not act as thought, when the newest steps of its log say so.
+
+    A step that moved relief the wrong way beyond its expanded uncertainty (k = 2) is enough; so are `STEPS_TO_TELL`
+    that together moved it by no more than one standard uncertainty of what was measured. With leaves good to 0.03 mm
+    that holds six of seven dead rods after two eighths, and one of 300 of usual ones.
+    """
+    newest = log[-STEPS_TO_TELL:]
+    for step in newest:
+        moved, u = (step.before_mm - step.after_mm) * math.copysign(1, step.turns), math.sqrt(_step_variance(step))
+        if is_below(moved, 2 * u, limit=0.0):
+            way = "tightening" if step.turns > 0 else "loosening"
+            said = f"{way} moved relief by {step.after_mm - step.before_mm:+.2f} mm, the wrong way"
+            return Finding(ROD_NO_ANSWER, f"{said}: the rod does not act as thought")
+    precision = sum(step.turns**2 / _step_variance(step) for step in newest)
+    slope = sum(step.turns * (step.before_mm - step.after_mm) / _step_variance(step) for step in newest)
+    if len(newest) < STEPS_TO_TELL or slope / precision > precision**-0.5:
+        return None
+    turned = sum(abs(step.turns) for step in newest)
+    said = f"relief has not moved over {STEPS_TO_TELL} steps, {turned:g} turn in all"
+    return Finding(ROD_NO_ANSWER, f"{said}: the rod does not act as thought")
 
 
 def size_step(relief_mm: float, u_relief_mm: float, *, target_mm: tuple[float, float], response: RodResponse) -> float:
@@ -135,11 +178,8 @@ def size_step(relief_mm: float, u_relief_mm: float, *, target_mm: tuple[float, f
     z = float(stats.norm.ppf(1 - CROSSING_PROBABILITY))
 
     def short(turns: float) -> bool:
-        move = response.mm_per_turn * turns
-        spread = math.sqrt(
-            u_relief_mm**2 + STEP_SCATTER_MM**2 + (turns * response.u_mm_per_turn) ** 2 + (RESPONSE_SCATTER * move) ** 2
-        )
-        return move + z * spread <= room
+        move, u_move = response.move_mm(turns)
+        return move + z * math.hypot(u_relief_mm, u_move) <= room
 
     if short(aimed):
         return aimed
@@ -162,13 +202,16 @@ def _drift_u(drifts: Sequence[float], log: Sequence[TurnRecord]) -> float:
     return math.hypot(u, u) / math.sqrt(len(drifts))
 
 
-def _hysteresis(log: Sequence[TurnRecord]) -> float | None:
+def _hysteresis(log: Sequence[TurnRecord]) -> tuple[float, float] | tuple[None, None]:
     tight = [s for s in log if s.turns > 0]
     loose = [s for s in log if s.turns < 0]
     if not tight or not loose:
-        return None
+        return None, None
 
-    def slope(steps: Sequence[TurnRecord]) -> float:
-        return sum(s.before_mm - s.after_mm for s in steps) / sum(s.turns for s in steps)
+    def slope(steps: Sequence[TurnRecord]) -> tuple[float, float]:
+        turned = sum(s.turns for s in steps)
+        u = math.sqrt(sum(_step_variance(s) for s in steps)) / abs(turned)
+        return sum(s.before_mm - s.after_mm for s in steps) / turned, u
 
-    return (slope(tight) - slope(loose)) / 2
+    (tightening, u_tightening), (loosening, u_loosening) = slope(tight), slope(loose)
+    return (tightening - loosening) / 2, math.hypot(u_tightening, u_loosening) / 2

@@ -107,6 +107,11 @@ HELD: dict[str, tuple[str, ...]] = {
         "For more, try a heavier set within what the instrument was made for.",
         "If that is not enough, a repairer can level the frets to the neck, or bend it with heat.",
     ),
+    "rod-no-answer": (
+        "Leave the rod alone: turned further it breaks before it helps.",
+        "Measure again, as finely as can be: was the nut really moved, by the mark, and were the strings at pitch?",
+        "If relief really did not follow, see a repairer: the nut may be slack or stuck, its anchor loose, the rod bent.",
+    ),
     "nut-stiff": (
         "Leave the wrench off: a nut that does not want to turn snaps the rod when forced.",
         "Slacken the strings evenly.",
@@ -130,6 +135,10 @@ HELD: dict[str, tuple[str, ...]] = {
         "Measure again and ask again, with no turns counted yet.",
     ),
     "step-too-small": ("Leave the rod alone: relief is as near as this rod brings it.",),
+    "chord-untold": (
+        "Leave the rod alone: which frets these are is not known, nor how much of the neck they span.",
+        "Measure again with the nut in view, or say which fret is the first in view (--first-fret).",
+    ),
     "target-widest": (
         "Leave the rod alone: what this instrument wants is not known here.",
         "Tell its kind (lightgap advise --family, or the bench book) or your own wish (--target), and ask again.",
@@ -141,6 +150,8 @@ def verdict_words(judgement: Judgement, codes: Collection[str] = ()) -> str:
     """Return how relief stands against the range aimed for; `codes` are the plan's findings."""
     if "short-chord" in codes:
         return "cannot tell: the chord spans part of the neck, the target is for the whole"
+    if "chord-untold" in codes and judgement != "above":
+        return "cannot tell: which frets the chord spans is not known"
     if judgement == "cannot-tell":
         return "cannot tell: the uncertainty reaches across a limit"
     words = f"{judgement} " + ("what is usual for any instrument" if "target-widest" in codes else "the target")

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from lightgap.neck.bench import Bench
 from lightgap.neck.errors import InputError
-from lightgap.neck.plan import HOLDS, SHORT_CHORD, TARGET_WIDEST, RodPlan, plan_rod
+from lightgap.neck.plan import CHORD_UNTOLD, HOLDS, SHORT_CHORD, TARGET_WIDEST, RodPlan, plan_rod
 from lightgap.neck.profile import Finding, Relief
+from lightgap.neck.rod_response import RodResponse, size_step
 
 TARGET = (0.10, 0.25)
 
@@ -282,3 +283,34 @@ def test_against_what_is_usual_for_any_only_relief_outside_beyond_doubt_moves_th
             got = plan_rod(relief(value), TARGET, learned_step_turns=0.05, findings=findings)
             assert got.direction == direction
     assert "--family" in got.checklist[1]
+
+
+@pytest.mark.parametrize("value, judgement, direction", [(0.02, "cannot-tell", "none"), (0.5, "above", "tighten")])
+def test_frets_counted_from_the_first_in_view_are_held_against_no_target(
+    value: float, judgement: str, direction: str
+) -> None:
+    """Of a neck of 0.20 mm, frets 5 to 16, counted 1 to 12, are too straight for the whole: no reason to loosen."""
+    part = replace(relief(value), chord=(1, 12))
+    assert plan_rod(part, TARGET).judgement in ("below", "above")
+    got = plan_rod(part, TARGET, numbers_relative=True)
+    assert (got.judgement, got.direction) == (judgement, direction)
+    assert (CHORD_UNTOLD in [f.code for f in got.findings]) == (judgement == "cannot-tell")
+
+
+@given(
+    value=st.floats(-0.5, 1.0),
+    expanded=st.floats(0.005, 0.4),
+    low=st.sampled_from([0.0, 0.1, 0.2]),
+    width=st.sampled_from([0.08, 0.15, 0.25]),
+    per_turn=st.floats(0.05, 1.6),
+    turned=st.sampled_from([0.0, 0.25]),
+)
+def test_no_step_bends_the_neck_away_from_the_middle_of_the_target(
+    value: float, expanded: float, low: float, width: float, per_turn: float, turned: float
+) -> None:
+    target = (low, low + width)
+    rod = RodResponse(per_turn, per_turn / 5, 3)
+    step = size_step(value, expanded / 2, target_mm=target, response=rod)
+    got = plan_rod(relief(value, expanded), target, bench=Bench(turned_turns=turned), learned_step_turns=step)
+    if got.direction != "none":
+        assert (got.direction == "tighten") == (value > low + width / 2)

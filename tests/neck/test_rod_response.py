@@ -11,7 +11,15 @@ from neck_profiles import bow, make_profile
 from lightgap.neck.advise import advise
 from lightgap.neck.bench import Bench
 from lightgap.neck.errors import InputError
-from lightgap.neck.rod_response import PRIOR_MEAN, PRIOR_SD, RodResponse, TurnRecord, learn_response, size_step
+from lightgap.neck.rod_response import (
+    PRIOR_MEAN,
+    PRIOR_SD,
+    RodResponse,
+    TurnRecord,
+    learn_response,
+    no_answer,
+    size_step,
+)
 
 
 def test_the_prior_alone() -> None:
@@ -103,3 +111,80 @@ def test_a_repeated_reading_at_the_limit_gets_a_nudge() -> None:
     assert (first.plan.judgement, first.plan.direction) == ("cannot-tell", "none")
     assert again.plan.direction == "tighten"
     assert 0 < again.plan.step_turns <= 0.0625
+
+
+NECK = make_profile(bow(15, 0.6), 0.004)
+
+
+@pytest.mark.parametrize(
+    "steps",
+    [
+        [(0.125, 0.40, 0.40), (0.125, 0.40, 0.41)],
+        [(0.125, 0.40, 0.48), (0.125, 0.48, 0.56)],
+        [(0.25, 0.40, 0.48)],
+        [(0.25, 0.60, 0.45), (0.25, 0.60, 0.60), (0.25, 0.60, 0.60)],
+        [(-0.125, 0.02, 0.02), (-0.125, 0.02, 0.02)],
+    ],
+)
+def test_a_rod_that_does_not_answer_is_left_alone(steps: list[tuple[float, float, float]]) -> None:
+    log = [TurnRecord(*step) for step in steps]
+    got = advise(NECK, (0.1, 0.25), log=log, bench=Bench(turned_turns=0.25))
+    assert got.plan.direction == "none"
+    assert "rod-no-answer" in [f.code for f in got.plan.findings]
+    assert any("repairer" in item for item in got.plan.checklist)
+    assert advise(NECK, (0.1, 0.25), bench=Bench(turned_turns=0.25)).plan.direction == "tighten"
+
+
+def test_a_rod_that_answers_again_is_believed() -> None:
+    mended = [TurnRecord(0.25, 0.6, 0.6)] * 3 + [TurnRecord(0.125, 0.6, 0.52), TurnRecord(0.125, 0.52, 0.45)]
+    assert no_answer(mended[:3]) is not None
+    assert no_answer(mended) is None
+
+
+def test_rods_are_held_for_no_answer_as_often_as_said() -> None:
+    """Two eighths read with U of 0.03 mm: six of seven dead rods, and one of 300 of 0.6 mm a turn."""
+    rng = np.random.default_rng(5)
+    held = []
+    for per_turn in (0.0, PRIOR_MEAN):
+        logs = [
+            [TurnRecord(0.125, 0.5, 0.5 - 0.125 * per_turn * (1 + f) + n) for f, n in zip(share, noise, strict=True)]
+            for share, noise in zip(
+                rng.normal(0, 0.15, (2000, 2)), rng.normal(0, np.hypot(0.015 * 2**0.5, 0.015), (2000, 2)), strict=True
+            )
+        ]
+        held.append(np.mean([no_answer(log) is not None for log in logs]))
+    # Three standard deviations of 2000 draws: 0.025 and 0.004.
+    assert held[0] == pytest.approx(6 / 7, abs=0.025)
+    assert held[1] == pytest.approx(1 / 300, abs=0.004)
+
+
+def test_no_step_grows_on_an_answer_that_is_not_sure() -> None:
+    rough = [TurnRecord(0.125, 0.7, 0.66, U_before_mm=0.2, U_after_mm=0.2)]
+    assert not learn_response(rough).is_shown
+    assert advise(NECK, (0.1, 0.25), log=rough).plan.step_turns <= 0.125
+    sure = [TurnRecord(0.125, 0.7, 0.65, U_before_mm=0.01, U_after_mm=0.01)] * 3
+    assert advise(NECK, (0.1, 0.25), log=sure).plan.step_turns > 0.125
+
+
+def test_hysteresis_is_found_by_chance_no_more_often_than_stated() -> None:
+    """At k = 2 five of a hundred logs of a rod without any, however many steps went one way."""
+    rng = np.random.default_rng(6)
+    found = 0
+    for _ in range(1000):
+        turns = np.array([0.25] * 8 + [-0.25])
+        moved = 0.6 * turns * (1 + rng.normal(0, 0.15, 9)) + rng.normal(0, np.hypot(0.015 * 2**0.5, 0.015), 9)
+        got = learn_response([TurnRecord(float(t), 0.5, 0.5 - float(m)) for t, m in zip(turns, moved, strict=True)])
+        assert got.hysteresis_mm is not None
+        assert got.u_hysteresis_mm is not None
+        found += abs(got.hysteresis_mm) > 2 * got.u_hysteresis_mm
+    assert 0.02 < found / 1000 < 0.08  # 0.046 and three standard deviations of it
+
+
+def test_what_is_expected_of_a_step_carries_all_that_its_size_reckoned_with() -> None:
+    log = [TurnRecord(0.25, 0.8, 0.65)] * 3
+    got = advise(NECK, (0.1, 0.25), log=log)
+    assert got.response is not None
+    assert got.u_expected_mm is not None
+    _, u_move = got.response.move_mm(got.plan.step_turns)
+    assert u_move > 0.015
+    assert got.u_expected_mm == pytest.approx(float(np.hypot(got.plan.relief.U_mm / 2, u_move)))
