@@ -118,11 +118,13 @@ def _sentences(line: SeasonLine, *, units: Any) -> list[str]:
     from lightgap.records.quantities import length, with_uncertainty
 
     fit, expected = line.fit, line.expectation
-    if fit is None or expected is None:
+    if fit is None:
         return [f"no line: {line.silence}"] if line.silence else []
     per = "% of wood moisture" if line.against == "moisture content" else "year"
     slope = with_uncertainty(float(fit.coefficients[0]), fit.U_slope, units=units)
     sentences = [f"relief changes by {slope} per {per} (95 %, {fit.freedom} degrees of freedom)"]
+    if expected is None:
+        return [*sentences, f"nothing is expected yet: {line.silence}"]
     at = (
         f"at {expected.moisture_content_pct:.1f} % wood moisture"
         if expected.moisture_content_pct is not None

@@ -110,7 +110,7 @@ HELD: dict[str, tuple[str, ...]] = {
     "rod-no-answer": (
         "Leave the rod alone: turned further it breaks before it helps.",
         "Measure again, as finely as can be: was the nut really moved, by the mark, and were the strings at pitch?",
-        "If relief really did not follow, see a repairer: the nut may be slack or stuck, its anchor loose, the rod bent.",
+        "If relief really did not follow, see a repairer: a nut may be slack or stuck, its anchor loose, the rod bent.",
     ),
     "nut-stiff": (
         "Leave the wrench off: a nut that does not want to turn snaps the rod when forced.",

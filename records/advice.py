@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, cast
 
+from lightgap.neck.errors import InputError
+
 from .book import Book
-from .entries import Entry, StoredMeasurement, Turn, read_entries
+from .compare import relief_on
+from .entries import Entry, StoredMeasurement, Turn, in_force, read_entries
 from .instruments import Facts
+from .visits import Visit
 
 if TYPE_CHECKING:
     from lightgap.neck.rod_response import TurnRecord
@@ -62,48 +67,62 @@ def plan_for(
     return plan_document(advice.plan)
 
 
-def turn_log(book: Book, instrument_id: int, *, now: Document | None = None) -> list[TurnRecord]:
-    """Return what each step at this instrument's rod did: relief before and after, from all its visits.
+def turn_log(book: Book, visit: Visit, *, now: Document) -> list[TurnRecord]:
+    """Return what each step at an instrument's rod did: relief before and after, from all its visits.
 
-    A step is what was turned between two measurements of one visit; `now` is a measurement not yet in the book, the
-    newest of its visit.
+    A step is what was turned between two measurements of one visit. All reliefs are read on the chord of `now`, a
+    measurement of `visit` not yet in the book and its newest; a step is left out where one has not got that chord, or
+    counts its frets from anywhere.
     """
     records: list[TurnRecord] = []
-    rows = book.rows("SELECT id FROM visit WHERE instrument_id = ? ORDER BY id", (instrument_id,))
-    for number, row in enumerate(rows, start=1):
-        entries = [entry for entry in read_entries(book, row["id"]) if entry.is_current]
-        records += _steps(entries, now if number == len(rows) else None)
+    for row in book.rows("SELECT id FROM visit WHERE instrument_id = ? ORDER BY id", (visit.instrument.id,)):
+        entries = in_force(read_entries(book, row["id"]))
+        records += _steps(entries, now, ends_now=row["id"] == visit.id)
     return records
 
 
-def _steps(entries: Sequence[Entry], now: Document | None) -> list[TurnRecord]:
+def _steps(entries: Sequence[Entry], now: Document, *, ends_now: bool) -> list[TurnRecord]:
     from lightgap.neck.rod_response import MAX_RECORD_TURNS, TurnRecord
 
     steps: list[TurnRecord] = []
     before: tuple[float, float] | None = None
     turned = 0.0
-    events: list[float | tuple[float, float]] = [event for entry in entries if (event := _event(entry)) is not None]
-    if now is not None:
-        relief = now["relief"]
-        events.append((float(relief["relief_mm"]), 2 * float(relief["U_mm"]) / float(relief["k"])))
-    for event in events:
+    chord = now["relief"]["chord"]
+    events: list[float | Document] = [event for entry in entries if (event := _event(entry)) is not None]
+    for event in [*events, *([now] if ends_now else [])]:
         if isinstance(event, float):
             turned += event
             continue
-        if before is not None and 0 < abs(turned) <= MAX_RECORD_TURNS and max(event[1], before[1]) <= 1:
+        after = _relief_at(event, chord)
+        if before is not None and after is not None and 0 < abs(turned) <= MAX_RECORD_TURNS:
             steps.append(
                 TurnRecord(
-                    turns=turned, before_mm=before[0], after_mm=event[0], U_before_mm=before[1], U_after_mm=event[1]
+                    turns=turned, before_mm=before[0], after_mm=after[0], U_before_mm=before[1], U_after_mm=after[1]
                 )
             )
-        before, turned = event, 0.0
+        before, turned = after, 0.0
     return steps
 
 
-def _event(entry: Entry) -> float | tuple[float, float] | None:
-    """Return signed turns, or relief with its U at k = 2, or nothing."""
+def _event(entry: Entry) -> float | Document | None:
+    """Return signed turns, or a profile document, or nothing."""
     if isinstance(entry.detail, Turn):
         return entry.detail.signed_turns
     if isinstance(entry.detail, StoredMeasurement):
-        return entry.detail.relief_mm, 2 * entry.detail.U_relief_mm / entry.detail.k
+        document: Document = json.loads(entry.detail.document)
+        return document
     return None
+
+
+def _relief_at(document: Document, chord: Sequence[int]) -> tuple[float, float] | None:
+    """Return relief on a chord with its U at k = 2; None where it cannot be had, or is too unsure for a log."""
+    if document.get("numbers_relative"):
+        return None
+    relief = document["relief"]
+    try:
+        if list(relief["chord"]) != list(chord):
+            relief = relief_on(document, (int(chord[0]), int(chord[1])))
+    except InputError:
+        return None
+    U_mm = 2 * float(relief["U_mm"]) / float(relief["k"])
+    return (float(relief["relief_mm"]), U_mm) if U_mm <= 1 else None

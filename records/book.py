@@ -346,6 +346,8 @@ def book_words(path: Path) -> Iterator[None]:
     ------
     FileProblem
         For every `sqlite3.Error`: a constraint is an `InputError`.
+    InputError
+        For a number or a text that SQLite cannot hold.
     """
     try:
         yield
@@ -358,3 +360,7 @@ def book_words(path: Path) -> Iterator[None]:
             cause = "the book refused what does not fit together; nothing of it was kept"
             raise InputError(f"bench book {path}: {cause} ({problem})") from problem
         raise FileProblem(f"bench book {path}: {cause}") from problem
+    except OverflowError as problem:
+        raise InputError(f"bench book {path}: a number is larger than any the book can hold") from problem
+    except UnicodeEncodeError as problem:
+        raise InputError(f"bench book {path}: a text has characters that are no Unicode: type it anew") from problem

@@ -5,12 +5,15 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
+
+from lightgap.neck.errors import InputError
 
 from .book import Book
 from .entries import KINDS
 from .files import photo_path, sha256_of
+from .instruments import instrument_by_id
 from .migrations import LATEST, MIGRATIONS
 
 CHECK_SCHEMA = "lightgap/book-check/1"
@@ -57,9 +60,15 @@ class CheckResult:
         }
 
 
+def record_faults(book: Book) -> Iterator[Fault]:
+    """Return what does not fit together in the records, photos' bytes not looked at."""
+    yield from _references(book)
+    yield from _entries(book)
+
+
 def check_book(book: Book) -> CheckResult:
     """Check a whole book: SQLite's integrity, foreign keys, schema, entries, and every photo's bytes."""
-    faults = [*_pages(book), *_references(book), *_schema(book), *_entries(book), *_photos(book)]
+    faults = [*_pages(book), *_schema(book), *record_faults(book), *_photos(book)]
     count = {table: book.rows(f"SELECT count(*) FROM {table}")[0][0] for table in ("visit", "entry", "photo")}
     return CheckResult(
         faults=tuple(faults),
@@ -106,7 +115,21 @@ def _schema(book: Book) -> Iterator[Fault]:
 
 
 def _entries(book: Book) -> Iterator[Fault]:
-    """Every entry has its detail, of its own kind; every document names its own photo."""
+    """Every entry has its detail, of its own kind, with sense in it; every document names its own photo."""
+    for row in book.rows(f"SELECT id, kind FROM entry WHERE kind NOT IN ({', '.join('?' * len(KINDS))})", tuple(KINDS)):
+        yield Fault("entry", f"entry {row['id']} is of a kind no bench book knows: {row['kind']!r}")
+    for kind, cls in KINDS.items():
+        names = [f.name for f in fields(cls)]
+        for row in book.connection.execute(f"SELECT entry_id, {', '.join(names)} FROM {kind}"):
+            try:
+                cls(**{name: row[name] for name in names})
+            except (InputError, TypeError, ValueError) as problem:
+                yield Fault("entry", f"entry {row['entry_id']} makes no sense: {problem}")
+    for row in book.rows("SELECT id FROM instrument"):
+        try:
+            instrument_by_id(book, row["id"])
+        except (InputError, TypeError, ValueError) as problem:
+            yield Fault("entry", f"instrument {row['id']} makes no sense: {problem}")
     for kind in KINDS:
         for row in book.rows(
             f"SELECT entry.id FROM entry LEFT JOIN {kind} ON entry_id = entry.id WHERE kind = ? AND entry_id IS NULL",

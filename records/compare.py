@@ -88,7 +88,7 @@ def compare_profiles(before: Document, after: Document) -> Comparison:
             f"the chords differ (frets {_words(first['chord'])}, and {_words(second['chord'])}): "
             f"compared on frets {_words(chord)}"
         )
-        first, second = _relief_on(before, chord), _relief_on(after, chord)
+        first, second = relief_on(before, chord), relief_on(after, chord)
     if before.get("numbers_relative") or after.get("numbers_relative"):
         notes.append("fret numbers are relative in one of the photos: the comparison holds only if both begin alike")
     u_first, u_second = first["U_mm"] / first["k"], second["U_mm"] / second["k"]
@@ -137,7 +137,14 @@ def _common_chord(before: Document, after: Document) -> tuple[int, int]:
     return frets[0], frets[-1]
 
 
-def _relief_on(document: Document, chord: tuple[int, int]) -> dict[str, Any]:
+def relief_on(document: Document, chord: tuple[int, int]) -> dict[str, Any]:
+    """Return the relief of a profile document, worked out again on a chord.
+
+    Raises
+    ------
+    InputError
+        When the profile has not got that chord with a crown inside.
+    """
     from lightgap.neck.documents import profile_from_document, relief_document
     from lightgap.neck.relief import compute_relief
 

@@ -6,7 +6,7 @@ The class's fields are the columns of the table of the same name, so the unit st
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any, ClassVar, Literal, cast, get_args
 
@@ -242,6 +242,14 @@ class Entry:
     def is_current(self) -> bool:
         """True when no later entry took its place, and it takes nothing away."""
         return self.corrected_by is None and not isinstance(self.detail, Withdrawal)
+
+
+def in_force(entries: Sequence[Entry]) -> tuple[Entry, ...]:
+    """Return the entries in force, each in the place of the first one it corrects: it tells what was done then."""
+    first: dict[int, int] = {}
+    for entry in entries:
+        first[entry.id] = entry.id if entry.corrects_id is None else first.get(entry.corrects_id, entry.corrects_id)
+    return tuple(sorted((e for e in entries if e.is_current), key=lambda e: first[e.id]))
 
 
 def insert_entry(book: Book, visit_id: int, *, detail: Detail, stage: str, corrects_id: int | None = None) -> int:

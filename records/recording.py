@@ -160,7 +160,7 @@ def _plan(book: Book, visit: Visit, *, document: Document) -> Document | None:
     from .advice import plan_for, turn_log
 
     try:
-        log = turn_log(book, visit.instrument.id, now=document)
+        log = turn_log(book, visit, now=document)
         return plan_for(visit.instrument.facts, document, turns=visit.turns(), log=log)
     except InputError:
         return None

@@ -191,7 +191,7 @@ class SeasonLine:
     fit
         Slope in mm per % moisture content, or in mm per year.
     silence
-        Why there is no line.
+        Why there is no line, or no expectation.
     """
 
     instrument: str
@@ -243,7 +243,7 @@ def season_line(
     `MIN_VISITS` points with `MIN_FREEDOM` degrees of freedom, over moisture contents that differ by 1 % or, without
     climate, over 90 days; otherwise it is left out and the reason said.
     """
-    points = season_points(book, instrument)
+    points, rod_state = _points_and_rod(book, instrument)
     moist = [point for point in points if point.moisture_content_pct is not None]
     reason = "no measurement yet"
     if points:
@@ -251,6 +251,8 @@ def season_line(
         fit, reason = _try_fit(moist, x, least_span=MIN_MOISTURE_SPAN_PCT, what="moisture content differs too little")
         if fit is not None:
             target = float(x.mean()) if moisture_pct is None else moisture_pct
+            if moist[-1].rod_state != rod_state:
+                return SeasonLine(instrument.name, points, "moisture content", fit, None, TURNED_SINCE)
             low, high = _interval(fit, moist, x=target)
             next_one = Expectation(low, high, moisture_content_pct=target)
             return SeasonLine(instrument.name, points, "moisture content", fit, next_one, "")
@@ -262,17 +264,25 @@ def season_line(
         )
         if fit is not None:
             target = float(years[-1]) + 0.5 if when is None else (when - origin).total_seconds() / _YEAR_S
+            if points[-1].rod_state != rod_state:
+                return SeasonLine(instrument.name, points, "time", fit, None, TURNED_SINCE)
             low, high = _interval(fit, list(points), x=target)
             moment = origin + timedelta(seconds=target * _YEAR_S)
             return SeasonLine(instrument.name, points, "time", fit, Expectation(low, high, when=moment), "")
     return SeasonLine(instrument.name, points, None, None, None, reason)
 
 
+TURNED_SINCE = "the rod was turned after the last measurement on this line: measure in the usual air first"
 _YEAR_S = 365.25 * 86_400.0
 
 
 def season_points(book: Book, instrument: Instrument) -> tuple[SeasonPoint, ...]:
     """Return the newest measurement of each stage of each visit of an instrument, oldest first."""
+    return _points_and_rod(book, instrument)[0]
+
+
+def _points_and_rod(book: Book, instrument: Instrument) -> tuple[tuple[SeasonPoint, ...], int]:
+    """Return the points, and the state of the rod now, counted in turns made."""
     points: list[SeasonPoint] = []
     rod_state = 0
     for row in book.rows("SELECT id FROM visit WHERE instrument_id = ? ORDER BY id", (instrument.id,)):
@@ -287,7 +297,7 @@ def season_points(book: Book, instrument: Instrument) -> tuple[SeasonPoint, ...]
                         visit, entry.stage, recorded_utc=entry.recorded_utc, measured=entry.detail, rod_state=rod_state
                     )
                 )
-    return tuple(points)
+    return tuple(points), rod_state
 
 
 def _point(visit: Visit, stage: str, *, recorded_utc: str, measured: StoredMeasurement, rod_state: int) -> SeasonPoint:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -15,6 +16,7 @@ from typing import Any
 from lightgap.neck.errors import FileProblem, InputError
 
 from .book import Book, book_words, copy_database, open_book
+from .check import record_faults
 from .files import file_words, flush_folder, keep_file, photo_folder, photo_path, sha256_of, sweep_incoming
 from .migrations import LATEST, MIGRATIONS, TABLES
 
@@ -157,8 +159,8 @@ def import_book(folder: Path, target: Path, *, progress: Callable[[int, int], No
         When the book already holds something, or the records do not fit together.
     """
     head, lines = _read_export(folder / RECORDS_NAME)
-    counts = {str(table): int(count) for table, count in head["rows"].items()}
-    with open_book(target, create=True) as book:
+    counts: dict[str, int] = head["rows"]
+    with _nothing_left(target), open_book(target, create=True) as book:
         sweep_incoming(book.photos, now_s=time.time())
         _refuse_filled(book)
         done = dict.fromkeys(counts, 0)
@@ -175,7 +177,26 @@ def import_book(folder: Path, target: Path, *, progress: Callable[[int, int], No
                     progress(number, total)
             if done != counts:
                 raise FileProblem(f"the export {folder} is cut short: it says {counts}, and holds {done}")
+            fault = next(record_faults(book), None)
+            if fault is not None:
+                raise FileProblem(f"the export {folder} does not hold together: {fault.message}")
     return counts
+
+
+@contextlib.contextmanager
+def _nothing_left(target: Path) -> Iterator[None]:
+    """Take away a book, and its photos, that an import began and did not finish."""
+    photos = photo_folder(target)
+    begun = [path for path in (target, photos) if not path.exists()]
+    try:
+        yield
+    except BaseException:
+        if target in begun:
+            _no_log_left(target)
+            target.unlink(missing_ok=True)
+        if photos in begun:
+            shutil.rmtree(photos, ignore_errors=True)
+        raise
 
 
 def _refuse_filled(book: Book) -> None:
@@ -185,18 +206,21 @@ def _refuse_filled(book: Book) -> None:
 
 def _read_export(path: Path) -> tuple[dict[str, Any], Iterator[tuple[str, dict[str, Any]]]]:
     """Return the head of an export and its rows, read as they are asked for."""
-    with file_words(f"read the export {path}"), path.open(encoding="utf-8") as stream:
+    with file_words(f"read the export {path}"), path.open(encoding="utf-8", errors="surrogateescape") as stream:
         head = _parsed(stream.readline(), path, number=1)
     if head.get("schema") != EXPORT_SCHEMA or not isinstance(head.get("rows"), dict):
         raise FileProblem(f"{path} is no export of a bench book (schema {head.get('schema')!r})")
     if not isinstance(head.get("book_schema"), int) or head["book_schema"] > LATEST:
         raise FileProblem(f"the export {path} was written by a newer lightgap: update lightgap, and import again")
+    counts = head["rows"]
+    if counts.keys() != set(TABLES) or not all(type(n) is int and n >= 0 for n in counts.values()):
+        raise FileProblem(f"{path}, line 1: the number of rows of each table is missing; the export is damaged")
     return head, _rows(path)
 
 
 def _rows(path: Path) -> Iterator[tuple[str, dict[str, Any]]]:
     columns = _columns()
-    with file_words(f"read the export {path}"), path.open(encoding="utf-8") as stream:
+    with file_words(f"read the export {path}"), path.open(encoding="utf-8", errors="surrogateescape") as stream:
         for number, text in enumerate(stream, start=1):
             if number == 1:
                 continue
@@ -224,7 +248,7 @@ def _columns() -> dict[str, frozenset[str]]:
 def _parsed(text: str, path: Path, *, number: int) -> dict[str, Any]:
     try:
         document = json.loads(text)
-    except ValueError:
+    except (ValueError, RecursionError):
         document = None
     if not isinstance(document, dict):
         raise FileProblem(f"{path}, line {number}: not a JSON object; the export is damaged or cut short")

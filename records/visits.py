@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
 from lightgap.neck.errors import InputError
@@ -18,6 +19,7 @@ from .entries import (
     StoredMeasurement,
     Turn,
     Withdrawal,
+    in_force,
     insert_entry,
     read_entries,
 )
@@ -51,8 +53,8 @@ class Visit:
 
     @property
     def current(self) -> tuple[Entry, ...]:
-        """The entries in force."""
-        return tuple(entry for entry in self.entries if entry.is_current)
+        """The entries in force, in the order of what they tell of."""
+        return in_force(self.entries)
 
     @property
     def is_open(self) -> bool:
@@ -81,14 +83,18 @@ def open_visit(book: Book, instrument: Instrument, *, purpose: Purpose = "work")
         When the instrument has a visit that is still open.
     """
     with book.write():
-        for row in book.rows("SELECT id FROM visit WHERE instrument_id = ? ORDER BY id DESC", (instrument.id,)):
-            if read_visit(book, row["id"]).is_open:
-                raise InputError(
-                    f"visit {row['id']} of {instrument.name!r} is still open: "
-                    f"go on with it, or `lightgap visit close {row['id']}`"
-                )
+        _refuse_open(book, instrument)
         visit_id = book.insert("visit", {"instrument_id": instrument.id, "opened_utc": utc_now(), "purpose": purpose})
     return read_visit(book, visit_id)
+
+
+def _refuse_open(book: Book, instrument: Instrument) -> None:
+    for row in book.rows("SELECT id FROM visit WHERE instrument_id = ? ORDER BY id DESC", (instrument.id,)):
+        if read_visit(book, row["id"]).is_open:
+            raise InputError(
+                f"visit {row['id']} of {instrument.name!r} is still open: "
+                f"go on with it, or `lightgap visit close {row['id']}`"
+            )
 
 
 def read_visit(book: Book, visit_id: int) -> Visit:
@@ -120,7 +126,7 @@ def find_visit(book: Book, reference: str | int) -> Visit:
         When there is none.
     """
     text = str(reference).strip()
-    if text.isdigit():
+    if re.fullmatch("[0-9]{1,18}", text):
         return read_visit(book, int(text))
     instrument = find_instrument(book, text)
     row = book.row("SELECT max(id) AS newest FROM visit WHERE instrument_id = ?", (instrument.id,))
@@ -179,17 +185,20 @@ def reopen_visit(book: Book, visit: Visit, *, reason: str | None = None) -> None
     Raises
     ------
     InputError
-        When it is open.
+        When it is open, or another visit of the instrument is.
     """
-    for entry in visit.current:
-        if isinstance(entry.detail, Closing):
-            withdraw_entry(book, entry.id, reason=reason)
-            return
-    raise InputError(f"visit {visit.id} is open")
+    with book.write():
+        closed = [entry for entry in read_visit(book, visit.id).current if isinstance(entry.detail, Closing)]
+        if not closed:
+            raise InputError(f"visit {visit.id} is open")
+        _refuse_open(book, visit.instrument)
+        _withdraw(book, closed[0].id, reason=reason)
 
 
 def correct_entry(book: Book, entry_id: int, *, detail: Detail) -> int:
     """Put a later entry in the place of an earlier one, which stays readable; closed visits too.
+
+    What the later one leaves open (one of two strings, the room's humidity) stays as it was entered.
 
     Raises
     ------
@@ -200,7 +209,9 @@ def correct_entry(book: Book, entry_id: int, *, detail: Detail) -> int:
         visit, earlier = _correctable(book, entry_id)
         if earlier.detail.table != detail.table:
             raise InputError(f"entry {entry_id} is a {earlier.detail.table}, not a {detail.table}")
-        return insert_entry(book, visit.id, detail=detail, stage=earlier.stage, corrects_id=entry_id)
+        kept = {f.name: getattr(earlier.detail, f.name) for f in fields(detail) if getattr(detail, f.name) is None}
+        whole = replace(detail, **kept)
+        return insert_entry(book, visit.id, detail=whole, stage=earlier.stage, corrects_id=entry_id)
 
 
 def withdraw_entry(book: Book, entry_id: int, *, reason: str | None = None) -> int:
@@ -212,8 +223,12 @@ def withdraw_entry(book: Book, entry_id: int, *, reason: str | None = None) -> i
         When the entry does not exist or is no longer in force.
     """
     with book.write():
-        visit, earlier = _correctable(book, entry_id)
-        return insert_entry(book, visit.id, detail=Withdrawal(reason=reason), stage=earlier.stage, corrects_id=entry_id)
+        return _withdraw(book, entry_id, reason=reason)
+
+
+def _withdraw(book: Book, entry_id: int, *, reason: str | None) -> int:
+    visit, earlier = _correctable(book, entry_id)
+    return insert_entry(book, visit.id, detail=Withdrawal(reason=reason), stage=earlier.stage, corrects_id=entry_id)
 
 
 def find_entry(book: Book, entry_id: int) -> tuple[Visit, Entry]:
@@ -256,7 +271,9 @@ def measured_document(entry: Entry) -> dict[str, Any]:
 
 def against_intake(visit: Visit, entry: Entry) -> Comparison | None:
     """Return a later measurement compared with the newest intake before it, or nothing where there is none."""
-    intake = [e for e in visit.measurements("intake") if e.id < entry.id]
+    measured = visit.measurements()
+    at = next((i for i, e in enumerate(measured) if e.id == entry.id), 0)
+    intake = [e for e in measured[:at] if e.stage == "intake"]
     if not intake or entry.stage == "intake":
         return None
     try:

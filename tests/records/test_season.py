@@ -85,6 +85,19 @@ def test_a_turn_of_the_rod_begins_a_new_level_and_keeps_the_slope(bench: Bench) 
     assert [point.rod_state for point in line.points] == [0, 0, 0, 0, 1, 1, 1, 1]
 
 
+def test_after_a_turn_nothing_is_expected_until_it_is_measured_in_known_air(bench: Bench) -> None:
+    for humidity in HUMIDITIES_PCT:
+        bench.check(relief_at(humidity), humidity=humidity)
+    assert season_line(bench.book, bench.instrument).expectation is not None
+    bench.check(0.12, turn=0.25)
+    line = season_line(bench.book, bench.instrument)
+    assert line.fit is not None
+    assert line.expectation is None
+    assert "the rod was turned" in line.silence
+    bench.check(relief_at(50.0, level_mm=0.3), humidity=50.0)
+    assert season_line(bench.book, bench.instrument).expectation is not None
+
+
 def test_too_few_visits_are_met_with_silence(bench: Bench) -> None:
     assert season_line(bench.book, bench.instrument).silence == "no measurement yet"
     for humidity in HUMIDITIES_PCT[: MIN_VISITS - 1]:

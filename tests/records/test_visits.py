@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from lightgap.neck.documents import profile_from_document, relief_document
 from lightgap.neck.errors import FileProblem, InputError
+from lightgap.neck.relief import compute_relief
+from lightgap.records.advice import turn_log
 from lightgap.records.book import Book
 from lightgap.records.check import check_book
 from lightgap.records.compare import compare_profiles
@@ -17,6 +21,8 @@ from lightgap.records.entries import KINDS, Action, Climate, Remark, StoredMeasu
 from lightgap.records.files import photo_path
 from lightgap.records.instruments import Facts, add_instrument, change_instrument, find_instrument, instrument_history
 from lightgap.records.visits import (
+    Visit,
+    add_entries,
     add_entry,
     close_visit,
     correct_entry,
@@ -134,6 +140,75 @@ def test_one_open_visit_for_an_instrument(book: Book) -> None:
         open_visit(book, instrument)
     close_visit(book, visit)
     assert open_visit(book, instrument).id == visit.id + 1
+
+
+def test_a_closed_visit_is_not_reopened_beside_an_open_one(book: Book) -> None:
+    instrument = add_instrument(book, Facts("Blue"))
+    first = open_visit(book, instrument)
+    close_visit(book, first)
+    second = open_visit(book, instrument)
+    with pytest.raises(InputError, match=f"visit {second.id} of 'Blue' is still open"):
+        reopen_visit(book, first)
+    close_visit(book, second)
+    reopen_visit(book, first)
+    assert read_visit(book, first.id).is_open
+
+
+def test_what_a_correction_leaves_open_stays_as_it_was(book: Book) -> None:
+    visit = open_visit(book, add_instrument(book, Facts("Blue")))
+    climate, action = add_entries(book, visit, details=[Climate(21.0, 45.0), Action(2.3, 1.9)])
+    correct_entry(book, climate, detail=Climate(22.0, None))
+    correct_entry(book, action, detail=Action(None, 1.8))
+    assert [e.detail for e in read_visit(book, visit.id).current] == [Climate(22.0, 45.0), Action(2.3, 1.8)]
+
+
+@pytest.mark.parametrize("reference", ["99999999999999999999", "9" * 5000, "\u00b2"])
+def test_no_number_is_too_odd_to_look_for(book: Book, reference: str) -> None:
+    with pytest.raises(InputError):
+        find_visit(book, reference)
+
+
+def with_measurements(book: Book, folder: Path, *documents: dict[str, Any]) -> Visit:
+    """Return a visit with these measurements, an eighth of a turn before each but the first."""
+    photo = make_photo(folder)
+    visit = open_visit(book, add_instrument(book, Facts("Blue", family="electric")))
+    for number, document in enumerate(documents):
+        if number:
+            add_entry(book, visit, detail=Turn("tighten", 0.125))
+        keep(book, visit, document | {"photos": make_document(photo, 0.3)["photos"]}, photo, advise=False)
+    return read_visit(book, visit.id)
+
+
+def test_a_corrected_turn_stays_where_it_was_made(book: Book, tmp_path: Path) -> None:
+    photo = make_photo(tmp_path)
+    before, after = make_document(photo, 0.40), make_document(photo, 0.32)
+    visit = with_measurements(book, tmp_path, before, after)
+    wrong = next(e for e in visit.entries if isinstance(e.detail, Turn))
+    correct_entry(book, wrong.id, detail=Turn("tighten", 0.25))
+    visit = read_visit(book, visit.id)
+    assert [type(e.detail).__name__ for e in visit.current] == ["StoredMeasurement", "Turn", "StoredMeasurement"]
+    (step,) = turn_log(book, visit, now=make_document(photo, 0.31))
+    assert (step.turns, step.before_mm, step.after_mm) == pytest.approx(
+        (0.25, before["relief"]["relief_mm"], after["relief"]["relief_mm"])
+    )
+
+
+def test_steps_of_the_rod_are_read_on_one_chord(book: Book, tmp_path: Path) -> None:
+    """A chord over part of the neck shows less of its bow: beside the whole one the rod would seem to push."""
+    photo = make_photo(tmp_path)
+    part, whole = make_document(photo, 0.40), make_document(photo, 0.33)
+    part["relief"] = relief_document(compute_relief(profile_from_document(part), chord=(1, 9)))
+    assert part["relief"]["relief_mm"] < whole["relief"]["relief_mm"]
+    visit = with_measurements(book, tmp_path, part, whole)
+    (step,) = turn_log(book, visit, now=whole)
+    # The documents' own bow, to the scatter of their crowns (0.002 mm each).
+    assert step.before_mm - step.after_mm == pytest.approx(0.07, abs=0.01)
+
+
+def test_a_step_counted_from_anywhere_is_left_out(book: Book, tmp_path: Path) -> None:
+    before, after = (make_document(make_photo(tmp_path), value) for value in (0.40, 0.33))
+    visit = with_measurements(book, tmp_path, before, after | {"numbers_relative": True})
+    assert turn_log(book, visit, now=before) == []
 
 
 def test_visit_is_found_by_number_or_name(filled: Book) -> None:
