@@ -189,10 +189,11 @@ def advise(
     from lightgap.neck.reading_file import read_turn_log
     from lightgap.neck.result_documents import advice_document
 
-    from .output import emit_json, say, show, write_bytes
+    from .output import check_outputs, emit_json, say, show, write_bytes
 
     bench = rod.bench()
     given = source.gather()
+    check_outputs(output.json, output.plot, inputs=(given.file, rod.log))
     wanted = target.wanted()
     advice = make_advice(
         given.profile,

@@ -14,7 +14,7 @@ import typer
 from lightgap.neck.errors import LightgapError
 
 from .neck_input import JsonOption
-from .output import emit_json, show, write_bytes
+from .output import check_outputs, emit_json, show, write_bytes
 from .text import table
 
 if TYPE_CHECKING:
@@ -92,6 +92,7 @@ def ask(fields: Iterable[tuple[str, str]], check: Callable[[str, str], Any]) -> 
 
 def show_listing(listing: Listing, options: ListOptions, *, human: Callable[[Listing], str]) -> None:
     """Show a list once: as JSON, as CSV, or as a table for people."""
+    check_outputs(options.json, options.csv)
     if options.json is not None:
         emit_json(listing.document(), options.json)
     if options.csv is not None:

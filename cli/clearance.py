@@ -114,9 +114,10 @@ def clearance(
     from lightgap.neck.result_documents import clearance_document
     from lightgap.neck.strings import string_tension
 
-    from .output import emit_json, say, show, write_bytes
+    from .output import check_outputs, emit_json, say, show, write_bytes
 
     given = source.gather()
+    check_outputs(json, plot, inputs=[given.file])
     length_mm = given.scale_length_mm or DEFAULT_SCALE_MM
     setup = play.setup(length_mm)
     tensions = [string_tension(spec, length_mm) for spec in strings.specs()]

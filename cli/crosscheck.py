@@ -59,11 +59,12 @@ def crosscheck(
     from lightgap.neck.result_documents import crosscheck_document
 
     from .neck_input import gather_profile, load_document, split_words
-    from .output import emit_json, say, show, write_bytes
+    from .output import check_outputs, emit_json, say, show, write_bytes
 
     file, taken = split_words(profile, hand.reading)
     if file is None:
         raise InputError("name the photo's profile (.json)")
+    check_outputs(json, plot, inputs=(file, hand.hand))
     by_photo = profile_from_document(load_document(file))
     ends = parse_chord(hand.chord) if hand.chord else None
     by_hand, found, ends = gather_profile(

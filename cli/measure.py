@@ -13,7 +13,7 @@ from lightgap.neck.errors import InputError, Refusal
 
 from .measure_options import SceneOptions, WantUOption, parse_wanted_U
 from .options import spread
-from .output import emit_json, say, show, write_bytes
+from .output import check_outputs, emit_json, say, show, write_bytes
 from .record_photo import KeepOptions, record_photos
 from .text import hung, table, wrapped
 
@@ -35,12 +35,16 @@ class OutputOptions:
     report: Annotated[Path | None, typer.Option(metavar="PATH.html|.pdf", help="Write a report.")] = None
     budget: Annotated[bool, typer.Option("--budget", help="Print the uncertainty budget, largest line first.")] = False
 
-    def check(self) -> None:
-        """Raise an `InputError` for an option that makes no sense."""
+    def check(self, photos: Sequence[Path]) -> None:
+        """Raise an `InputError` for an option without sense, a `FileProblem` for a name that cannot be written."""
         if self.units not in ("mm", "in"):
             raise InputError(f"--units {self.units}: use mm or in")
         if self.report is not None and self.report.suffix.lower() not in (".html", ".pdf"):
             raise InputError(f"--report {self.report}: the name must end in .html or .pdf")
+        if self.overlay is not None and self.overlay.suffix.lower() != ".png":
+            raise InputError(f"--overlay {self.overlay}: the name must end in .png")
+        overlays = [overlay_path(self.overlay, n, of=len(photos)) for n in range(len(photos))] if self.overlay else []
+        check_outputs(self.json_to, self.report, *overlays, inputs=photos)
 
 
 @spread
@@ -70,7 +74,7 @@ def measure(
     from lightgap.vision.wanted import check_wanted_U
 
     settings = scene.settings(keep)
-    output.check()
+    output.check(photos)
     wanted_U_mm = parse_wanted_U(want_U)
     json_to, units = output.json_to, output.units
     try:

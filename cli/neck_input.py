@@ -74,18 +74,19 @@ class ProfileOptions:
         profile, findings, ends = gather_profile(
             file, readings, method=self.method, chord=ends, scale_length_mm=given_mm
         )
-        return Gathered(profile, findings, ends, given_mm or profile.scale_length_mm, tuple(readings))
+        return Gathered(profile, findings, ends, given_mm or profile.scale_length_mm, tuple(readings), file)
 
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """A profile with what was found in it, its chord, scale length and the readings given."""
+    """A profile with what was found in it, its chord, scale length, and the readings or the file it came from."""
 
     profile: GapProfile
     findings: tuple[Finding, ...]
     chord: tuple[int, int] | None
     scale_length_mm: float | None
     readings: tuple[str, ...]
+    file: Path | None = None
 
 
 def split_words(words: list[str] | None, readings: list[str] | None) -> tuple[Path | None, list[str]]:
@@ -117,7 +118,7 @@ def load_document(path: Path) -> Any:
         return json.loads(path.read_text(encoding="utf-8"))
     except OSError as problem:
         raise FileProblem(f"cannot read {path}: {problem.strerror or problem}") from problem
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as problem:
+    except (ValueError, RecursionError) as problem:
         raise FileProblem(f"cannot read {path}: it is not JSON ({problem})") from None
 
 

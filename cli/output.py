@@ -6,11 +6,13 @@ import json
 import os
 import sys
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from lightgap.neck.errors import FileProblem
+from lightgap.neck.errors import FileProblem, InputError
+
+DATABASE_MARK = b"SQLite format 3\x00"  # how a bench book begins: SQLite's file format, section 1.2
 
 
 def show(text: str) -> None:
@@ -23,14 +25,69 @@ def say(text: str) -> None:
     print(text, file=sys.stderr)
 
 
+def check_outputs(*targets: Path | str | None, inputs: Iterable[Path | None] = ()) -> None:
+    """Refuse results that could not be written, or would take the place of what is read or of one another.
+
+    Called before any work is done, so that nothing is lost and nothing half done.
+
+    Parameters
+    ----------
+    targets
+        Where results are to go; None and "-" (standard output) are passed over.
+    inputs
+        What is read.
+
+    Raises
+    ------
+    InputError
+        Two results have one name, or a result the name of an input or of a bench book.
+    FileProblem
+        The folder is missing, or the name is a folder's.
+    """
+    read = {path.resolve() for path in inputs if path is not None}
+    taken: set[Path] = set()
+    for target in targets:
+        if target is None or str(target) == "-":
+            continue
+        path = Path(target).resolve()
+        if path in read:
+            raise InputError(f"{target} is what is read here: give the result another name")
+        if path in taken:
+            raise InputError(f"{target} is named for two results: give each its own name")
+        taken.add(path)
+        _refuse_unwritable(path, str(target))
+
+
+def _refuse_unwritable(path: Path, name: str) -> None:
+    if not path.parent.is_dir():
+        raise FileProblem(f"cannot write {name}: there is no folder {path.parent}")
+    if path.is_dir():
+        raise FileProblem(f"cannot write {name}: it is a folder")
+    if path.is_file() and _begins_as_book(path):
+        raise InputError(f"{name} is a bench book: give the result another name")
+
+
+def _begins_as_book(path: Path) -> bool:
+    try:
+        with path.open("rb") as stream:
+            return stream.read(len(DATABASE_MARK)) == DATABASE_MARK
+    except OSError:  # what cannot be read cannot be told; a folder that takes no file says so when it is written
+        return False
+
+
 def write_bytes(path: Path, data: bytes) -> None:
     """Write a file whole or not at all: to a temporary name beside it, then renamed.
 
     Raises
     ------
+    InputError
+        When a bench book has that name.
     FileProblem
         When the folder or file cannot be written.
     """
+    from lightgap.records.files import usual_mode
+
+    _refuse_unwritable(path, str(path))
     try:
         handle, temporary = tempfile.mkstemp(dir=path.parent or Path("."), prefix=f".{path.name}.", suffix=".tmp")
         try:
@@ -38,9 +95,7 @@ def write_bytes(path: Path, data: bytes) -> None:
                 stream.write(data)
                 stream.flush()
                 os.fsync(stream.fileno())
-            umask = os.umask(0)
-            os.umask(umask)
-            os.chmod(temporary, 0o666 & ~umask)
+            os.chmod(temporary, usual_mode())
             os.replace(temporary, path)
         except BaseException:
             Path(temporary).unlink(missing_ok=True)

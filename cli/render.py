@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from lightgap.neck.errors import FileProblem, InputError
+from lightgap.neck.errors import InputError
 
 from .options import spread
-from .output import dump_json, say, show, write_bytes
+from .output import check_outputs, dump_json, say, show, write_bytes
 
 if TYPE_CHECKING:
     import numpy as np
@@ -94,8 +94,7 @@ def render(
 
     from lightgap.vision.render import render_photo
 
-    if not out.parent.is_dir():
-        raise FileProblem(f"cannot write {out}: there is no folder {out.parent}")
+    check_outputs(out, out.with_suffix(".json"))
     rng = np.random.default_rng(_checked_seed(seed))
     settings = choices.settings(rng, out.stem)
     photo = render_photo(settings, rng=rng)

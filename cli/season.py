@@ -11,7 +11,7 @@ import typer
 from .bench_input import BookOption, NameArgument
 from .neck_input import JsonOption, UnitsOption
 from .options import spread
-from .output import emit_json, say, show, write_bytes
+from .output import check_outputs, emit_json, say, show, write_bytes
 from .text import table, wrapped
 
 if TYPE_CHECKING:
@@ -67,6 +67,7 @@ def season(
     from lightgap.records.season import season_line
 
     moisture = room.moisture_pct()
+    check_outputs(json, plot)
     with open_book(book) as opened:
         line = season_line(opened, find_instrument(opened, name), moisture_pct=moisture)
     if plot is not None:

@@ -86,8 +86,9 @@ def tension(
     from lightgap.neck.strings import string_tension
 
     from .neck_input import parse_scale
-    from .output import emit_json, say, show, write_bytes
+    from .output import check_outputs, emit_json, say, show, write_bytes
 
+    check_outputs(json, plot)
     length_mm = parse_scale(scale_length)
     assert length_mm is not None
     specs = _strings(now.gauge_set, now.string, tuning=now.tuning, option="--set")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping
 from importlib.resources import files
 from typing import Any
@@ -167,10 +166,10 @@ def _crown(row: object, index: int) -> CrownGap:
 
 
 def _number(value: object, name: str, *, low: float, high: float) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or value != value:
         raise InputError(f"{name} must be a number, got {value!r}")
     if not low <= value <= high:
-        raise InputError(f"{name} must be {low:g} to {high:g}, got {value:g}")
+        raise InputError(f"{name} must be {low:g} to {high:g}, got {str(value)[:20]}")
     return float(value)
 
 
@@ -180,7 +179,7 @@ def _covariance(rows: object, crowns: tuple[CrownGap, ...]) -> Array:
         return np.diag([c.u_gap_mm**2 for c in crowns])
     try:
         matrix = np.array(rows, dtype=np.float64)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise InputError("covariance_mm2 must be a square table of numbers") from None
     if matrix.shape != (n, n) or not np.isfinite(matrix).all():
         raise InputError(f"covariance_mm2 must be {n} by {n} finite numbers, one row a crown")

@@ -64,11 +64,22 @@ def read_readings(path: Path, *, method: Method = "feeler") -> ReadingSheet:
 
 
 def read_turn_log(path: Path) -> tuple[TurnRecord, ...]:
-    """Read a turn log from a CSV file with the columns turns, before, after, and u_expanded if known.
+    """Read a turn log from a CSV file with the columns turns, before, after, and U, hour, day where known.
 
-    `turns` is signed, + for tightening; `before` and `after` are reliefs with unit; `U` their expanded uncertainty.
+    `turns` is signed, + for tightening; `before` and `after` are reliefs with unit, as are those an `hour` and a `day`
+    later; `U` is their expanded uncertainty (k = 2).
+
+    Raises
+    ------
+    InputError
+        When a value cannot be read or makes no sense, or a column is unknown.
+    FileProblem
+        When the file cannot be read.
     """
     rows = _csv_rows(_text(path), path, needed=("turns", "before", "after"))
+    unknown = set(rows[0]) - {"turns", "before", "after", "U", "hour", "day"}
+    if unknown:
+        raise InputError(f"{path}: unknown column {min(unknown)!r}; use turns, before, after, U, hour, day")
     records = []
     for number, row in enumerate(rows, start=2):
         where = f"{path}, line {number}"
@@ -135,7 +146,7 @@ def _text(path: Path) -> str:
 def _toml(text: str, path: Path) -> Mapping[str, Any]:
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
+    except (ValueError, RecursionError) as problem:
         raise InputError(f"{path} is not TOML: {problem}") from None
 
 

@@ -19,10 +19,11 @@ _INCH = {"in": Fraction(254, 10), '"': Fraction(254, 10), "inch": Fraction(254, 
 _THOU = {"thou": Fraction(254, 10000), "mil": Fraction(254, 10000)}
 UNITS_MM: dict[str, Fraction] = {**_MM, **_INCH, **_THOU}
 
+MAX_TEXT = 60  # of a length as people write it: longer is none
 _NUMBER = r"\d+(?:\.\d*)?|\.\d+"
 _LENGTH = re.compile(
     rf"""\s*(?P<sign>[+\-−]?)\s*
-    (?:(?:(?P<whole>\d+)(?:\s+|-))?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)|(?P<number>(?:{_NUMBER})(?:[eE][+\-]?\d+)?))
+    (?:(?:(?P<whole>\d+)(?:\s+|-))?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)|(?P<number>(?:{_NUMBER})(?:[eE][+\-]?\d{{1,2}})?))
     \s*(?P<unit>[a-zA-Zµμ"]*)\s*""",
     re.VERBOSE,
 )
@@ -45,10 +46,10 @@ def parse_length(text: str, *, default_unit: str = "mm", what: str = "length") -
     InputError
         When the text is not a length.
     """
-    match = _LENGTH.fullmatch(text)
+    match = _LENGTH.fullmatch(text) if len(text) <= MAX_TEXT else None
     if match is None:
         raise InputError(
-            f"{what}: cannot read {text!r}; write a number and a unit, as 0.25mm, 0.010in, 10thou or 2/64in"
+            f"{what}: cannot read {text[:MAX_TEXT]!r}; write a number and a unit, as 0.25mm, 0.010in, 10thou or 2/64in"
         )
     unit = match["unit"] or default_unit
     factor = UNITS_MM.get(unit) or UNITS_MM.get(unit.lower())

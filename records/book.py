@@ -15,7 +15,7 @@ from typing import Any
 
 from lightgap.neck.errors import FileProblem, InputError, LightgapError
 
-from .files import file_words, flush_folder, photo_folder
+from .files import file_words, flush_folder, photo_folder, usual_mode
 from .migrations import APPLICATION_ID, LATEST, LOG_TABLE, MIGRATIONS
 
 BOOK_VARIABLE = "LIGHTGAP_BOOK"
@@ -158,9 +158,7 @@ def create_book(path: Path, *, up_to: int = LATEST) -> None:
                 connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             finally:
                 connection.close()
-            umask = os.umask(0)
-            os.umask(umask)
-            os.chmod(temporary, 0o666 & ~umask)
+            os.chmod(temporary, usual_mode())
             _take_name(temporary, path)
         finally:
             for left in (temporary, Path(f"{name}-wal"), Path(f"{name}-shm")):
@@ -267,6 +265,7 @@ def copy_database(connection: sqlite3.Connection, target: Path) -> None:
                 copy.close()
             with open(name, "rb+") as stream:
                 os.fsync(stream.fileno())
+            os.chmod(name, usual_mode())
             os.replace(name, target)
         finally:
             for left in (name, f"{name}-wal", f"{name}-shm"):

@@ -17,6 +17,13 @@ _INCOMING = ".incoming-"
 _ONE_DAY_S = 86_400.0
 
 
+def usual_mode() -> int:
+    """Return the mode that a new file gets by the umask: one made under a temporary name is its owner's alone."""
+    umask = os.umask(0)
+    os.umask(umask)
+    return 0o666 & ~umask
+
+
 @contextlib.contextmanager
 def file_words(doing: str) -> Iterator[None]:
     """Turn an operating system's refusal into one line: what could not be done, and why.
@@ -118,25 +125,3 @@ def sweep_incoming(folder: Path, *, now_s: float) -> None:
         for left in folder.glob(f"{_INCOMING}*"):
             if now_s - left.stat().st_mtime > _ONE_DAY_S:
                 left.unlink(missing_ok=True)
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all.
-
-    Raises
-    ------
-    FileProblem
-        When it cannot be written.
-    """
-    with file_words(f"write {path}"):
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        try:
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-            os.replace(temporary, path)
-        except BaseException:
-            Path(temporary).unlink(missing_ok=True)
-            raise
-        flush_folder(path.parent)

@@ -132,10 +132,10 @@ def parse_turns(text: str) -> float:
     InputError
         When it is no number of turns.
     """
-    match = re.fullmatch(r"\s*(?:(\d+)\s+)?(\d+)\s*/\s*(\d+)\s*(?:turns?)?\s*", text)
+    match = re.fullmatch(r"\s*(?:(\d{1,9})\s+)?(\d{1,9})\s*/\s*(\d{1,9})\s*(?:turns?)?\s*", text)
     if match and int(match[3]) > 0:
         return float(int(match[1] or 0) + Fraction(int(match[2]), int(match[3])))
-    plain = re.fullmatch(r"\s*(\d*\.?\d+)\s*(?:turns?)?\s*", text)
+    plain = re.fullmatch(r"\s*(\d{0,9}\.?\d{1,30})\s*(?:turns?)?\s*", text)
     if plain is None:
         raise InputError(f"turns: cannot read {text!r}; write a part of a turn, as 1/8 or 0.25")
     return float(plain[1])
@@ -319,7 +319,7 @@ def read_toml(path: Path) -> dict[str, str | list[str]]:
         raise FileProblem(f"cannot read {path}: larger than {MAX_TOML_BYTES} bytes")
     try:
         document = tomllib.loads(data.decode("utf-8"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
+    except (ValueError, RecursionError) as problem:
         raise FileProblem(f"cannot read {path}: it is no TOML ({problem})") from None
     return dict(_typed(key, value, path=path) for key, value in document.items())
 

@@ -105,6 +105,16 @@ def test_combined_profile_can_be_advised_on(both_halves: Any) -> None:
     assert json.loads(done.stdout)["relief"]["chord"] == [1, 15]
 
 
+@pytest.mark.parametrize("option, message", [("--json", "is what is read here"), ("--overlay", "must end in .png")])
+def test_a_photo_is_never_written_over(tmp_path: Path, option: str, message: str) -> None:
+    photo = tmp_path / "neck.jpg"
+    photo.write_bytes(PHOTO.read_bytes())
+    done = run("measure", photo, *KNOWN, option, photo, cwd=tmp_path)
+    assert done.returncode == 2
+    assert message in done.stderr
+    assert photo.read_bytes() == PHOTO.read_bytes()
+
+
 def test_refusal_is_status_3_one_line_and_a_document(tmp_path: Path) -> None:
     done = run("measure", SAMPLES / "refused-no-straightedge.jpg", *KNOWN, "--json", "-", cwd=tmp_path)
     assert done.returncode == 3

@@ -17,6 +17,7 @@ from lightgap.neck.documents import crowns_document, relief_document, schema_for
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import CrownGap, GapProfile
 from lightgap.neck.relief import compute_relief
+from lightgap.records.book import create_book
 
 
 def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *words: str) -> tuple[int, str, str]:
@@ -278,3 +279,58 @@ def test_readings_may_follow_one_option(call, profile: Path) -> None:  # type: i
     assert call("crosscheck", str(profile), "--reading", "7=0.40mm", "5=0.35mm")[0] == 0
     assert call("advise", "a.json", "b.json")[0] == 2
     assert call("crosscheck", "7=0.40mm")[0] == 2
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("a.json", '{"schema": ' + "1" * 5000 + "}"),
+        ("a.json", '{"schema": "lightgap/profile/1", "crowns": [{"fret": 1, "position_mm": 1' + "0" * 400 + "}]}"),
+        ("a.json", "[" * 100_000),
+        ("a.toml", "[readings]\n7 = " + "1" * 5000),
+        ("a.toml", "a = " + "[" * 5000),
+        ("a.toml", '[readings]\n7 = "1e100000000"'),
+        ("a.toml", '[readings]\n7 = "' + "1" * 5000 + '"'),
+    ],
+)
+def test_numbers_and_nesting_beyond_all_measure_are_one_line(call, tmp_path: Path, name: str, text: str) -> None:  # type: ignore[no-untyped-def]
+    (tmp_path / name).write_text(text)
+    code, _, err = call("advise", str(tmp_path / name))
+    assert code in (2, 4)
+    assert err.startswith("lightgap: ")
+    assert err.count("\n") == 1
+
+
+def test_a_turn_log_with_a_column_of_another_name_is_refused(call, profile: Path, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    log = tmp_path / "turns.csv"
+    log.write_text("turns,before,after,u_expanded\n0.125,0.55mm,0.48mm,0.10mm\n")
+    code, _, err = call("advise", str(profile), "--log", str(log))
+    assert code == 2
+    assert "unknown column 'u_expanded'" in err
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["{profile}", "--json", "{profile}"], "is what is read here"),
+        (["{profile}", "--plot", "{profile}"], "is what is read here"),
+        (["{profile}", "--json", "{log}", "--log", "{log}"], "is what is read here"),
+        (["{profile}", "--json", "{folder}/x", "--plot", "{folder}/./x"], "named for two results"),
+        (["{profile}", "--json", "{book}"], "is a bench book"),
+        (["{profile}", "--json", "{folder}"], "it is a folder"),
+        (["{profile}", "--json", "{folder}/none/x.json"], "there is no folder"),
+    ],
+)
+def test_no_result_takes_the_place_of_what_is_kept(  # type: ignore[no-untyped-def]
+    call, profile: Path, tmp_path: Path, words: list[str], message: str
+) -> None:
+    log, book = tmp_path / "turns.csv", tmp_path / "bench.sqlite"
+    log.write_text("turns,before,after\n0.125,0.55mm,0.48mm\n")
+    create_book(book)
+    before = {path: path.read_bytes() for path in (profile, log, book)}
+    places = {"profile": profile, "folder": tmp_path, "log": log, "book": book}
+    code, out, err = call("advise", *(word.format(**places) for word in words))
+    assert code in (2, 4)
+    assert message in err
+    assert out == ""  # nothing half done
+    assert {path: path.read_bytes() for path in before} == before

@@ -58,6 +58,7 @@ def test_backup_is_a_whole_book_with_its_photos(filled: Book, tmp_path: Path) ->
         assert check_book(book).faults == ()
         assert find_visit(book, 1).entries == find_visit(filled, 1).entries
     assert sorted(file.name for file in target.parent.iterdir()) == ["backup.sqlite", "backup.sqlite.photos"]
+    assert target.stat().st_mode == filled.path.stat().st_mode  # whoever may read the book may read its backup
     with pytest.raises(FileProblem, match="a backup never overwrites"):
         backup_book(filled, target)
 
