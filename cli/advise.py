@@ -289,12 +289,14 @@ def _action_lines(forecast: dict[str, Any], *, units: Units) -> list[str]:
     move = forecast["bridge"]
     lines = [
         f"now {pair(forecast['now_mm'])} (reads as {forecast['reads_as']})",
-        f"with relief in the middle of the target {pair(forecast['after_mm'])}"
+        f"with relief in the target {pair(forecast['after_mm'])} (± {length(forecast['U_after_mm'], units=units)})"
         if forecast["relief_change_mm"]
         else "relief stays, so does string height",
         f"for {pair(forecast['wanted_mm'])} move the saddle: {pair([move['bass_mm'], move['treble_mm']], signed=True)} "
         f"(± {length(move['U_mm'], units=units)}; + raises)",
     ]
+    if forecast["relief_change_mm"]:
+        lines.append("settle the rod first and measure string height anew: move or cut nothing at the bridge before")
     if move["post_bass_turns"] is not None:
         lines.append(
             "in turns of the height screws: "

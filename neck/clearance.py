@@ -260,9 +260,13 @@ class _Model:
         # Saddle height from the readings over frets 1 and 12: low + (high - low) * lever.
         return cls(setup, x, start, share, x > start[:, None] + 1e-9, float((length - x[0]) / (x[11] - x[0])))
 
-    def rooms(self, gap: Array, *, action_mm: float, tension_N: float) -> Array:
-        """(played, crowns) clearance; infinite for crowns not beyond the played fret."""
-        low, high = self.setup.first_fret_mm - gap[0], action_mm - gap[11]
+    def rooms(self, gap: Array, *, action_mm: float, tension_N: float, read_over: Array | None = None) -> Array:
+        """(played, crowns) clearance; infinite for crowns not beyond the played fret.
+
+        `read_over` are the gaps that the string heights were read over, where a crown is thought lower since.
+        """
+        over = gap if read_over is None else read_over
+        low, high = self.setup.first_fret_mm - over[0], action_mm - over[11]
         saddle = low + (high - low) * self.lever
         nut = low - (high - low) / (self.x_mm[11] - self.x_mm[0]) * self.x_mm[0]
         begin = np.concatenate([[nut], -gap[:-1]])
@@ -306,9 +310,14 @@ class _Model:
         variance += (first * self.setup.u_first_fret_mm) ** 2 + (action * self.setup.action.u_mm) ** 2
         return float(np.sqrt(variance))
 
-    def least(self, gap: Array, *, heights: Sequence[float], pulls: Sequence[float]) -> float:
+    def least(
+        self, gap: Array, *, heights: Sequence[float], pulls: Sequence[float], read_over: Array | None = None
+    ) -> float:
         """Least clearance of all strings and frets."""
-        return min(float(self.rooms(gap, action_mm=h, tension_N=t).min()) for h, t in zip(heights, pulls, strict=True))
+        return min(
+            float(self.rooms(gap, action_mm=h, tension_N=t, read_over=read_over).min())
+            for h, t in zip(heights, pulls, strict=True)
+        )
 
 
 def _smallest_relief(
@@ -338,6 +347,6 @@ def _one_crown(
     gap = full.gap_mm.copy()
     gap[crown] += lack[crown] + 1e-6
     # A lower crown is a lower start for the note played there: ask again.
-    if model.least(gap, heights=heights, pulls=pulls) < model.setup.margin_mm:
+    if model.least(gap, heights=heights, pulls=pulls, read_over=full.gap_mm) < model.setup.margin_mm:
         return None
     return Levelling(full.frets[crown], float(lack[crown]))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from neck_profiles import bow, make_profile
 
 from lightgap.neck.action import (
     ActionReading,
@@ -13,8 +14,10 @@ from lightgap.neck.action import (
     describe_action,
     parse_action,
 )
+from lightgap.neck.advise import advise
 from lightgap.neck.errors import InputError
 from lightgap.neck.frets import fret_position_mm
+from lightgap.neck.setup_forecast import forecast_action
 
 
 def test_seventy_and_fifty_thou_read_as_low() -> None:
@@ -77,3 +80,22 @@ def test_nonsense_geometry() -> None:
         BridgeGeometry(post_span_mm=40.0)
     with pytest.raises(InputError, match="body joint"):
         action_change_mm(0.1, scale_length_mm=648.0, joint_fret=3)
+
+
+def test_the_forecast_carries_relief_target_and_model() -> None:
+    """JCGM 100:2008, 5.1.2: u^2 = (c u_r)^2 + (c half / sqrt 3)^2 (4.3.7) + the model's share, beside the reading's."""
+    advice = advise(make_profile(bow(15, 0.6), 0.004), (0.1, 0.25))
+    now = ActionReading(2.3, 1.9)
+    got = forecast_action(advice, now=now, wanted=None, geometry=BridgeGeometry())
+    relief = advice.plan.relief
+    per_mm = action_change_mm(1.0, scale_length_mm=648.0, chord=relief.chord)
+    change = per_mm * (0.175 - relief.relief_mm)
+    u = np.sqrt((per_mm * relief.U_mm / 2) ** 2 + (per_mm * 0.075) ** 2 / 3 + (0.25 * change) ** 2)
+    assert got["U_action_change_mm"] == pytest.approx(2 * u, abs=1e-4)
+    assert got["U_after_mm"] == pytest.approx(2 * np.hypot(now.u_mm, u), abs=1e-3)
+    lever = 648.0 / fret_position_mm(12.0, 648.0)
+    assert got["bridge"]["U_mm"] == pytest.approx(2 * lever * np.hypot(now.u_mm, u), abs=1e-3)
+    inside = advise(make_profile(bow(15, 0.2), 0.004), (0.1, 0.25))
+    still = forecast_action(inside, now=now, wanted=None, geometry=BridgeGeometry())
+    assert still["U_action_change_mm"] == 0
+    assert still["bridge"]["U_mm"] == pytest.approx(2 * lever * now.u_mm, abs=1e-3)

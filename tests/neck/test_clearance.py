@@ -96,6 +96,19 @@ def test_a_high_fret_is_named_and_levelled() -> None:
     assert got.verdicts[s][p] == "buzzes"
 
 
+def test_a_crown_that_string_height_was_read_over_is_levelled_alone() -> None:
+    """Filed lower, it leaves nut and saddle where they are: what is read over it grows by what was taken off."""
+    gap = board()
+    gap[11] -= 0.10
+    got = run(make_profile(gap, 0.002), action=ActionReading(2.0, 1.6))
+    assert got.levelling is not None
+    assert got.levelling.fret == 12
+    taken = got.levelling.amount_mm + 1e-6
+    gap[11] += taken
+    after = run(make_profile(gap, 0.002), action=ActionReading(2.0 + taken, 1.6 + taken))
+    assert after.least_mm.min() >= -1e-9
+
+
 def test_the_smallest_relief_clears_and_less_does_not() -> None:
     straight = make_profile(board(0.0), 0.002)
     setup = {"force_N": 0.6, "action": ActionReading(2.0, 1.8), "release": "lifted"}
