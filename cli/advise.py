@@ -145,10 +145,11 @@ class RoomOptions:
     """The air of the room."""
 
     temperature: Annotated[
-        float | None, typer.Option(metavar="C", help="Air temperature, degrees Celsius (with --humidity).")
+        str | None,
+        typer.Option(metavar="TEMP", help="Air temperature, °C or with unit: 21C, 70F (with --humidity)."),
     ] = None
     humidity: Annotated[
-        float | None, typer.Option(metavar="PERCENT", help="Relative humidity, percent (with --temperature).")
+        str | None, typer.Option(metavar="PERCENT", help="Relative humidity, percent (with --temperature).")
     ] = None
 
     def findings(self) -> tuple[Finding, ...]:
@@ -160,7 +161,15 @@ class RoomOptions:
             return ()
         if self.temperature is None or self.humidity is None:
             raise InputError("the climate needs both, --temperature and --humidity")
-        return (climate_finding(self.temperature, self.humidity),)
+        from lightgap.records.inputs import parse_humidity, parse_temperature
+
+        temperature, humidity = _with_unit(self.temperature, "C"), _with_unit(self.humidity, "%")
+        return (climate_finding(parse_temperature(temperature), parse_humidity(humidity)),)
+
+
+def _with_unit(text: str, unit: str) -> str:
+    """Return a number with its unit: `unit` where it has none."""
+    return f"{text}{unit}" if text.strip()[-1:].isdigit() else text
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,11 +32,15 @@ class SceneOptions:
             "--first-fret), auto.",
         ),
     ] = "auto"
-    straightedge_height: Annotated[float | None, typer.Option(metavar="MM", help="Straightedge height, mm.")] = None
-    straightedge_thickness: Annotated[float | None, typer.Option(metavar="MM", help="Straightedge thickness, mm.")] = (
-        None
-    )
-    board_radius: Annotated[float | None, typer.Option(metavar="MM", help="Fingerboard radius, mm.")] = None
+    straightedge_height: Annotated[
+        str | None, typer.Option(metavar="MM", help="Straightedge height, mm or with unit (1.5in).")
+    ] = None
+    straightedge_thickness: Annotated[
+        str | None, typer.Option(metavar="MM", help="Straightedge thickness, mm or with unit.")
+    ] = None
+    board_radius: Annotated[
+        str | None, typer.Option(metavar="MM", help="Fingerboard radius, mm or with unit (12in).")
+    ] = None
     nut: Annotated[str | None, typer.Option(metavar="left|right", help="Side of the nut in the picture.")] = None
     first_fret: Annotated[
         int | None,
@@ -59,7 +63,8 @@ class SceneOptions:
         """
         from lightgap.vision.measure import MeasureSettings
 
-        scale_length_mm, board_radius_mm = parse_scale(self.scale_length), self.board_radius
+        scale_length_mm = parse_scale(self.scale_length)
+        board_radius_mm = parse_size(self.board_radius, option="--board-radius")
         if keep is not None and keep.visit is not None:
             scale_length_mm, board_radius_mm = known_sizes(
                 keep.visit, keep.book, scale_length_mm=scale_length_mm, board_radius_mm=board_radius_mm
@@ -68,8 +73,8 @@ class SceneOptions:
             MeasureSettings(
                 scale_length_mm,
                 self.reference,
-                self.straightedge_height,
-                self.straightedge_thickness,
+                parse_size(self.straightedge_height, option="--straightedge-height"),
+                parse_size(self.straightedge_thickness, option="--straightedge-thickness"),
                 board_radius_mm,
                 self.nut,
                 self.first_fret,
@@ -83,6 +88,19 @@ WantUOption = Annotated[
     str | None,
     typer.Option("--want-U", metavar="MM", help="Refuse a relief with a wider U (k = 2), mm or with unit (2thou)."),
 ]
+
+
+def parse_size(text: str | None, *, option: str) -> float | None:
+    """Return a length in mm; None where none is given.
+
+    Raises
+    ------
+    InputError
+        It is no length.
+    """
+    from lightgap.neck.units import parse_length
+
+    return None if text is None else parse_length(text, what=option)
 
 
 def parse_chord(text: str | None) -> tuple[int, int] | None:

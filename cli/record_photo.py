@@ -118,3 +118,5 @@ def record_photos(
     if done.plan is not None:
         verdict, _ = judgement_words(done.plan, otherwise="not held against a range")
         tell(f"relief: {verdict}. {turn_sentence(done.plan)}")
+        for finding in done.plan["findings"]:
+            say(f"note: {finding['message']}")

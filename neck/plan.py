@@ -100,10 +100,10 @@ def plan_rod(
     bench = bench or Bench()
     low, high = check_target(target_mm)
     judgement = judge(relief.relief_mm, relief.U_mm, low=low, high=high)
-    partly = _of_part(relief, numbers_relative=numbers_relative)
-    is_short = judgement != "above" and partly is not None
-    if is_short and partly is not None:
-        findings, judgement = [*findings, partly], "cannot-tell"
+    partly = _of_part(relief, judgement, (low, high), numbers_relative=numbers_relative)
+    is_short = partly is not None or any(f.code == NO_MIDDLE for f in findings)
+    if is_short:
+        findings, judgement = [*findings, *([partly] if partly else [])], "cannot-tell"
     moves: MovesWhen = "not-inside" if bench.turned_turns > 0 else "reads-outside"
     if learned_step_turns is None:
         moves = "outside"
@@ -134,6 +134,7 @@ def plan_rod(
 
 
 FRET_NOT_ROD = "fret-not-rod"
+NO_MIDDLE = "no-middle-reading"
 SHORT_CHORD, CHORD_UNTOLD = "short-chord", "chord-untold"
 TARGET_WIDEST = "target-widest"
 # A target is meant for the neck from the first fret to the body. Of the length between frets 1 and 15: shorter, a bow's
@@ -154,17 +155,30 @@ def _string_share(chord: tuple[int, int]) -> float:
     return float(2 ** (-min(chord) / 12) - 2 ** (-max(chord) / 12))
 
 
-def _of_part(relief: Relief, *, numbers_relative: bool) -> Finding | None:
+def _of_part(
+    relief: Relief, judgement: Judgement, target_mm: tuple[float, float], *, numbers_relative: bool
+) -> Finding | None:
     """Return why no target can be held against a relief: it is, or may be, that of a part of the neck."""
+    if judgement == "above":  # of a part, so of the whole, too
+        return None
     if numbers_relative:
         return Finding(
             CHORD_UNTOLD,
             "the frets are counted from the first in view: how much of the neck they span is not known, and no target "
             "can be held against it; show the nut, or say which fret is the first in view",
         )
+    first, last = sorted(relief.chord)
+    # An even bow is as deep as its chord is long, squared.
+    share = (_string_share(relief.chord) / _string_share((WHOLE_CHORD[0], last))) ** 2 if first > 0 else 1.0
+    low, high = (limit * min(share, 1.0) for limit in target_mm)
     if not is_part_of_neck(relief.chord):
-        return None
-    first, last = relief.chord
+        if judge(relief.relief_mm, relief.U_mm, low=low, high=high) == judgement:
+            return None
+        return Finding(
+            SHORT_CHORD,
+            f"the chord begins at fret {first}: an even bow reads {share:.0%} there of what it has from fret 1, and by "
+            "that the verdict is another; measure from fret 1",
+        )
     return Finding(
         SHORT_CHORD,
         f"the chord {first}-{last} spans part of the neck, which bends less than the whole: no target can be held "
@@ -247,7 +261,7 @@ def _reasons(
             "gross-relief",
             f"relief of {relief.relief_mm:+.2f} mm is beyond adjustment: check the reading; if so, see a repairer",
         )
-    if judgement == "cannot-tell" and all(f.code not in (SHORT_CHORD, CHORD_UNTOLD) for f in known):
+    if judgement == "cannot-tell" and not {SHORT_CHORD, CHORD_UNTOLD, NO_MIDDLE} & {f.code for f in known}:
         message = "the uncertainty reaches across a limit of the target: measure again, finer, before any turn"
         if side is not None:
             message += "; if it reads the same, the small step below does not cross the target"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -25,6 +25,8 @@ Method = Literal["feeler", "rule", "dial", "depth"]
 MAX_READING_MM = 5.0
 DEFAULT_SCALE_MM = 648.0
 DEFAULT_CHORD = (1, 15)
+# Of the chord's length: an even bow is three quarters as deep there, or deeper.
+MIDDLE = 0.25, 0.75
 
 # Half-widths, mm.
 # Of feeler leaves (common practice, no published source): a bare number below was meant in inches as likely as not.
@@ -120,7 +122,7 @@ def profile_from_readings(
         Gives the places of the frets; matters only where the bow is uneven.
     chord
         The frets the straightedge, or the held-down string, rests on. A chord end that was not read is in contact:
-        its gap is 0. Default: 1 and 15, widened to the readings' own ends.
+        its gap is 0. Default: 1 and 15, widened to a fret read as touching beyond them.
 
     Returns
     -------
@@ -133,6 +135,8 @@ def profile_from_readings(
         raise InputError(f"scale length must be 200 to 1200 mm, got {scale_length_mm:g} mm")
     by_fret, findings = _merge(readings)
     ends = chord or (min(DEFAULT_CHORD[0], *by_fret), max(DEFAULT_CHORD[1], *by_fret))
+    _check_beyond(by_fret, ends if chord is None else DEFAULT_CHORD)
+    findings += _about_middle(by_fret, sorted(ends), scale_length_mm=scale_length_mm)
     for end in ends:
         by_fret.setdefault(end, (0.0, 0.0))
     if len(by_fret) == 3 and len({r.fret for r in readings}) == 1:
@@ -154,6 +158,43 @@ def profile_from_readings(
     )
     covariance = np.diag([u[f] ** 2 for f in frets])
     return GapProfile(crowns, covariance, source="hand", scale_length_mm=scale_length_mm), tuple(findings)
+
+
+def _check_beyond(by_fret: Mapping[int, tuple[float, float]], ends: tuple[int, int]) -> None:
+    """Refuse to take a fret beyond the usual chord that was read with a gap for what the straightedge rests on."""
+    for end, usual in zip(ends, DEFAULT_CHORD, strict=True):
+        if end != usual and by_fret[end][0] > 0:
+            raise InputError(
+                f"the reading at fret {end} lies outside the chord {DEFAULT_CHORD[0]}-{DEFAULT_CHORD[1]}: say what the "
+                "straightedge rests on with --chord"
+            )
+
+
+def _about_middle(
+    by_fret: Mapping[int, tuple[float, float]], ends: Sequence[int], *, scale_length_mm: float
+) -> list[Finding]:
+    """Return what is to be said of the readings between the chord's ends, where a bow shows."""
+    low, high = (float(fret_position_mm(float(end), scale_length_mm)) for end in ends)
+    inside = {f: gap for f, (gap, _) in by_fret.items() if ends[0] < f < ends[1]}
+    shares = [(float(fret_position_mm(float(f), scale_length_mm)) - low) / (high - low) for f in inside]
+    if inside and not any(MIDDLE[0] <= share <= MIDDLE[1] for share in shares):
+        named = ", ".join(str(f) for f in sorted(inside))
+        return [
+            Finding(
+                "no-middle-reading",
+                f"read at fret {named} only, near the ends of the chord {ends[0]}-{ends[1]}: there a fret shows, "
+                "hardly a bow; read about its middle",
+            )
+        ]
+    if inside and all(gap == 0 for gap in inside.values()) and not any(by_fret.get(end, (0.0,))[0] for end in ends):
+        return [
+            Finding(
+                "no-gap",
+                "no gap was read: the neck is straight, or in back-bow, which a straightedge on its middle hides; "
+                f"see whether it rocks, and read the ends then, as {ends[0]}=0.10mm 7=0mm {ends[1]}=0.10mm",
+            )
+        ]
+    return []
 
 
 def straightedge_u_mm(length_mm: float) -> float:
@@ -218,7 +259,10 @@ def _leaf_pair(text: str, where: str) -> tuple[float, float]:
 
 def _sensible(value_mm: float, where: str, *, text: str) -> float:
     if value_mm < 0:
-        raise InputError(f"{where}: a gap cannot be negative, got {value_mm:g} mm")
+        raise InputError(
+            f"{where}: a gap cannot be negative, got {value_mm:g} mm; in back-bow the straightedge rests on the "
+            "middle: read the gaps at the ends, as 1=0.10mm 7=0mm 15=0.10mm"
+        )
     if value_mm > MAX_READING_MM:
         raise InputError(f"{where}: {value_mm:.4g} mm is no gap under a straightedge (at most {MAX_READING_MM:g} mm)")
     if 0 < value_mm < THINNEST_MM and not any(c.isalpha() or c in '"″' for c in text):

@@ -11,6 +11,7 @@ from typing import Literal, get_args
 from .errors import InputError
 from .plan import TARGET_WIDEST, check_target
 from .profile import Finding
+from .readings import THINNEST_MM
 from .units import parse_length
 
 Family = Literal["electric", "acoustic", "classical", "bass", "mandolin", "ukulele", "banjo"]
@@ -103,4 +104,8 @@ def parse_target(text: str) -> Target:
     high = parse_length(right, what=f"target {text!r}")
     unit = "".join(c for c in right if not (c.isdigit() or c in ". /")) or "mm"
     low = parse_length(left, what=f"target {text!r}", default_unit=unit)
+    if high < THINNEST_MM and not any(c.isalpha() or c == '"' for c in right):
+        raise InputError(
+            f"target {text!r} without a unit would be mm, thinner than a feeler leaf: write {text}in or {text}mm"
+        )
     return Target(*check_target((low, high)), "asked for")

@@ -31,8 +31,8 @@ def turn_words(turns: float) -> str:
     """Return a part of a turn as people say it: "1/8 turn", or degrees beside it when it is no common fraction."""
     fraction = Fraction(turns).limit_denominator(64)
     if abs(float(fraction) - turns) < 1e-9 and fraction.denominator in (1, 2, 4, 8, 16, 32, 64):
-        return f"{fraction} turn ({turns * 360:.0f} degrees)"
-    return f"{turns:.3f} turn ({turns * 360:.0f} degrees)"
+        return f"{fraction} turn ({turns * 360:.3g} degrees)"
+    return f"{turns:.3f} turn ({turns * 360:.3g} degrees)"
 
 
 def checklist_for(
@@ -67,7 +67,7 @@ def checklist_for(
     if direction == "loosen":
         items.append(_loosening(bench))
     items += [
-        "Take clamp and props off.",
+        *(["Take clamp and props off."] if direction == "tighten" else []),
         "Tune to pitch and play a minute; give the neck five minutes.",
         "Measure again at the same chord, write down turn and relief, and ask for the next plan. "
         f"No more than {turn_words(bench.visit_cap_turns)} in this visit, all steps together.",
@@ -89,6 +89,10 @@ HELD: dict[str, tuple[str, ...]] = {
         "Leave the rod alone: a part of the neck bends less than the whole.",
         "Measure from fret 1 to where the body begins: in one photo, in several that share frets, or with a long "
         "straightedge by hand.",
+    ),
+    "no-middle-reading": (
+        "Leave the rod alone: a gap near an end of the chord is a fret's, or the straightedge does not rest there.",
+        "Read the gap about the middle of the chord, at fret 6 to 9, and ask again.",
     ),
     "fret-not-rod": (
         "Leave the rod alone.",
@@ -150,6 +154,8 @@ def verdict_words(judgement: Judgement, codes: Collection[str] = ()) -> str:
     """Return how relief stands against the range aimed for; `codes` are the plan's findings."""
     if "short-chord" in codes:
         return "cannot tell: the chord spans part of the neck, the target is for the whole"
+    if "no-middle-reading" in codes:
+        return "cannot tell: nothing was read in the middle of the chord"
     if "chord-untold" in codes and judgement != "above":
         return "cannot tell: which frets the chord spans is not known"
     if judgement == "cannot-tell":
@@ -227,7 +233,8 @@ def stops_for(bench: Bench, direction: Direction) -> tuple[str, ...]:
 def cautions_for(bench: Bench, direction: Direction) -> tuple[str, ...]:
     """Return what can hurt people or the instrument."""
     cautions = [
-        "Strings pull with some 700 N in all: wear eye protection, let them down before cutting, mind their ends.",
+        "Strings at pitch pull with several hundred newtons: wear eye protection, let them down before cutting, mind "
+        "their ends.",
     ]
     if direction != "none":
         cautions += [

@@ -165,6 +165,8 @@ def test_mistake_is_status_2_and_one_line_in_a_process_too(tmp_path: Path) -> No
         (["--straightedge-height", "2"], "--straightedge-height 2"),
         (["--straightedge-thickness", "90"], "--straightedge-thickness 90"),
         (["--board-radius", "10"], "--board-radius 10"),
+        (["--board-radius", "0.5in"], "--board-radius 12.7"),
+        (["--straightedge-thickness", "thick"], "--straightedge-thickness"),
         (["--nut", "up"], "use left or right"),
         (["--first-fret", "40"], "--first-fret 40"),
         (["--rests-on", "air"], "use crowns or board"),

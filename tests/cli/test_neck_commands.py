@@ -123,6 +123,8 @@ def test_advise_takes_sheets(call, tmp_path: Path) -> None:  # type: ignore[no-u
         (["advise", "--reading", "31=0.3mm"], "fret must be a whole number 0 to 30"),
         (["advise", "--reading", "7=0.3", "--target", "0.2-0.1"], "target relief must run from a low"),
         (["advise", "--reading", "7=0.3", "--target", "0-40"], "target relief"),
+        (["advise", "--reading", "7=0.3", "--target", "0.004-0.010"], "write 0.004-0.010in or"),
+        (["advise", "--reading", "7=0.3", "--temperature", "70K", "--humidity", "40"], "as 21C or 70F"),
         (["advise", "--reading", "7=0.3", "--step-cap", "0.5"], "lowered, not raised"),
         (["advise", "--reading", "7=0.3", "--visit-cap", "2"], "lowered, not raised"),
         (["advise", "--reading", "7=0.3", "--chord", "1-40"], "fret must be"),
@@ -265,6 +267,7 @@ def test_the_profile_brings_its_chord_and_warnings(call, profile: Path) -> None:
     profile.write_text(json.dumps(document))
     code, out, _ = call("advise", str(profile), "--temperature", "21", "--humidity", "30")
     assert code == 0
+    assert call("advise", str(profile), "--temperature", "69.8F", "--humidity", "30%")[1] == out
     assert "chord 2-14" in out
     assert "the photo is dim" in out
     assert "% moisture: dry" in out

@@ -101,6 +101,7 @@ def test_usual_targets() -> None:
         ("4-10thou", (0.1016, 0.254)),
         ("straight", (0.0, 0.08)),
         ("0-0.05", (0.0, 0.05)),
+        ("0.004mm-0.010mm", (0.004, 0.010)),
     ],
 )
 def test_own_wishes(text: str, want: tuple[float, float]) -> None:

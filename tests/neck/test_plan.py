@@ -297,6 +297,16 @@ def test_frets_counted_from_the_first_in_view_are_held_against_no_target(
     assert (CHORD_UNTOLD in [f.code for f in got.findings]) == (judgement == "cannot-tell")
 
 
+@pytest.mark.parametrize(
+    "value, judgement", [(0.085, "cannot-tell"), (0.06, "below"), (0.15, "inside"), (0.3, "above")]
+)
+def test_from_the_second_fret_on_an_even_bow_reads_a_fifth_less(value: float, judgement: str) -> None:
+    """0.085 mm from fret 2 is 0.105 mm from fret 1, by the square of the chords' lengths: inside, not too little."""
+    got = plan_rod(replace(relief(value, 0.003), chord=(2, 15)), TARGET)
+    assert got.judgement == judgement
+    assert plan_rod(relief(0.085, 0.003), TARGET).judgement == "below"
+
+
 @given(
     value=st.floats(-0.5, 1.0),
     expanded=st.floats(0.005, 0.4),

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from lightgap.neck.advise import advise
 from lightgap.neck.errors import FileProblem, InputError
 from lightgap.neck.reading_file import read_readings, read_turn_log
 from lightgap.neck.readings import (
@@ -196,3 +197,32 @@ def test_turn_log(tmp_path: Path) -> None:
     log.write_text("turns,before,after\nx,0.5,0.4\n")
     with pytest.raises(InputError, match="line 2: turns must be a number"):
         read_turn_log(log)
+
+
+@pytest.mark.parametrize("fret", [2, 3, 11, 12])
+def test_a_gap_read_near_an_end_of_the_chord_turns_no_rod(fret: int) -> None:
+    """An even bow of 0.4 mm is no deeper than 0.26 mm outside the middle half: 0.3 mm there is a fret's."""
+    profile, findings = profile_from_readings([parse_reading(f"{fret}=0.5mm")])
+    got = advise(profile, (0.10, 0.25), findings=findings).plan
+    assert (got.judgement, got.direction) == ("cannot-tell", "none")
+    assert "no-middle-reading" in [f.code for f in got.findings]
+    with_middle = [parse_reading(f"{fret}=0.5mm"), parse_reading("7=0.5mm")]
+    assert "no-middle-reading" not in [f.code for f in profile_from_readings(with_middle)[1]]
+
+
+def test_no_gap_at_all_may_be_a_back_bow() -> None:
+    _, findings = profile_from_readings([parse_reading("7=0mm")])
+    assert "no-gap" in [f.code for f in findings]
+    back_bow = [parse_reading(text) for text in ("1=0.2mm", "7=0mm", "15=0.2mm")]
+    profile, findings = profile_from_readings(back_bow)
+    assert "no-gap" not in [f.code for f in findings]
+    assert compute_relief(profile).relief_mm == pytest.approx(-0.2, abs=0.01)
+
+
+def test_a_gap_beyond_the_usual_chord_asks_what_the_straightedge_rests_on() -> None:
+    readings = [parse_reading("7=0.3mm"), parse_reading("20=0.5mm")]
+    with pytest.raises(InputError, match="reading at fret 20 lies outside the chord 1-15"):
+        profile_from_readings(readings)
+    assert profile_from_readings(readings, chord=(1, 22))[0].frets == (1, 7, 20, 22)
+    touching = [parse_reading("7=0.3mm"), parse_reading("17=0mm")]
+    assert profile_from_readings(touching)[0].frets == (1, 7, 17)
