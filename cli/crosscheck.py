@@ -67,7 +67,7 @@ def crosscheck(
     check_outputs(json, plot, inputs=(file, hand.hand))
     by_photo = profile_from_document(load_document(file))
     ends = parse_chord(hand.chord) if hand.chord else None
-    by_hand, found, ends = gather_profile(
+    by_hand, found, _ = gather_profile(
         hand.hand, taken, method=hand.method, chord=ends, scale_length_mm=by_photo.scale_length_mm
     )
     result = compare(by_photo, by_hand, chord=ends, unit=units)

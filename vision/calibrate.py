@@ -361,8 +361,12 @@ def _at_line(guess: ScaleGuess, focal: float, thickness_mm: float) -> float:
     return guess.px_per_mm * (1 - forward * guess.px_per_mm / focal)
 
 
-def settle_scale(guess: ScaleGuess, camera: BoardCamera, comb: Comb, *, thickness_mm: float, span_px: Array) -> Scale:
+def settle_scale(
+    guess: ScaleGuess, camera: BoardCamera, comb: Comb, *, thickness_mm: float, span_px: Array, length_told: bool
+) -> Scale:
     """Bring the reference's scale to the straightedge's line and hold it against the fret spacing.
+
+    That is a second opinion only with the scale length told: without it one is found that fits.
 
     Raises
     ------
@@ -373,7 +377,7 @@ def settle_scale(guess: ScaleGuess, camera: BoardCamera, comb: Comb, *, thicknes
     frets = float(camera.px_per_mm(np.array([middle]))[0])
     if guess.by_frets:
         return Scale("frets", frets, frets * math.hypot(camera.u_scale, U_FRETS_SCALE))
-    check = ScaleCheck("frets", frets)
+    check = ScaleCheck("frets", frets) if length_told else None
     if guess.source is None:
         at_line = guess.px_per_mm * (1 - thickness_mm / 2 / camera.distance_mm)
         read_at = middle if guess.column_px is None else guess.column_px

@@ -280,6 +280,14 @@ _KINDS = (
         "show the whole straightedge before something lighter or darker than it, or measure the reference object again",
     ),
     FindingKind(
+        "scale-unchecked",
+        "warning",
+        "nothing in the photo bears out the size given",
+        "Without the scale length the frets fit any size, and there is no second object: if the size is wrong, every "
+        "number is wrong by as much.",
+        "give --scale-length, or both a reference object and the straightedge's height",
+    ),
+    FindingKind(
         "gaps-not-zeroed",
         "warning",
         "all gaps may be off alike, the relief is not: what the straightedge rests on is not in view",

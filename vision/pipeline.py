@@ -70,7 +70,8 @@ def _measure(seen: Survey, settings: MeasureSettings, both: Halves) -> Measureme
     if found.beside_outer and not camera.beside_outer:
         raise refusal("no-crowns", "fret ends before the straightedge, but in no row")
     span = np.array([found.edge.low_px, found.edge.high_px])
-    scale = settle_scale(placed.guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span)
+    told = settings.scale_length_mm is not None
+    scale = settle_scale(placed.guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span, length_told=told)
     check_fine(scale.px_per_mm)
     in_view, columns = camera.comb.frets(found.edge.low_px, found.edge.high_px)
     edge, clear = _clear_of_strings(photo, found.edge, columns, scale.px_per_mm)
@@ -234,6 +235,9 @@ def _profile(
     warnings = [warning("numbers-relative")] if relative else []
     if placed.guess.height_unseen:
         warnings.append(warning("height-unseen"))
+    alone = placed.guess.source is None or placed.guess.height_unseen or settings.straightedge_height_mm is None
+    if settings.scale_length_mm is None and alone:
+        warnings.append(warning("scale-unchecked"))
     if placed.guess.by_frets:
         warnings.append(warning("scale-by-frets", HANGS_ON[placed.anchor or "nut"]))
     if crowns.camera.beside_outer:

@@ -65,6 +65,12 @@ BY_ENDS = (
 FEET = ("feet of the frets on the board (wire of unequal height, the board's border)", "a longer distance, more light")
 FIT = ("fit to the picture (noise, camera, shapes)", "more light, a longer distance, or half the neck at a time")
 CARRIED = ("an end of the chord carried on from its neighbours", "choose --chord between crowns that can be read")
+CHOICE = (
+    "which fret lies deepest, and on which side (an S, an uneven or bad fret)",
+    "lower U of the single frets first: another photo, a plainer light behind the gap; or a shorter --chord",
+)
+# Of the relief's standard uncertainty: less of it is a matter of one fret or its neighbour.
+TOLD_CHOICE = 0.5
 EDGE = (
     "the straightedge's edge (as followed, and the lens)",
     "half the neck at a time, a plain light card behind the gap",
@@ -149,4 +155,8 @@ def budget_lines(joined: Joined, slit: SlitLight, reached: Extrapolated, relief:
             BudgetLine(own_what, own, "B", own_cure),
             BudgetLine(FIT[0], fit, "A", FIT[1]),
         ]
+    u = relief.U_mm / relief.k
+    choice = float(np.sqrt(max(u**2 - sum(line.u_mm**2 for line in lines), 0.0)))
+    if choice > TOLD_CHOICE * u:
+        lines += [BudgetLine(CHOICE[0], choice, "A", CHOICE[1])]
     return tuple(sorted(lines, key=lambda line: -line.u_mm))
