@@ -100,7 +100,7 @@ def plan_rod(
     bench = bench or Bench()
     low, high = check_target(target_mm)
     judgement = judge(relief.relief_mm, relief.U_mm, low=low, high=high)
-    partly = _of_part(relief, judgement, (low, high), numbers_relative=numbers_relative)
+    partly = _of_part(relief, judgement, target_mm=(low, high), numbers_relative=numbers_relative)
     is_short = partly is not None or any(f.code == NO_MIDDLE for f in findings)
     if is_short:
         findings, judgement = [*findings, *([partly] if partly else [])], "cannot-tell"
@@ -156,7 +156,7 @@ def _string_share(chord: tuple[int, int]) -> float:
 
 
 def _of_part(
-    relief: Relief, judgement: Judgement, target_mm: tuple[float, float], *, numbers_relative: bool
+    relief: Relief, judgement: Judgement, *, target_mm: tuple[float, float], numbers_relative: bool
 ) -> Finding | None:
     """Return why no target can be held against a relief: it is, or may be, that of a part of the neck."""
     if judgement == "above":  # of a part, so of the whole, too

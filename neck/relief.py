@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from .errors import InputError
@@ -76,6 +78,42 @@ def compute_relief(profile: GapProfile, *, chord: tuple[int, int] | None = None,
     shape = _shape(depth[inside], coverage_k * sd[inside], relief=float(depth[at]), expanded=expanded)
     ends = (profile.frets[first], profile.frets[last])
     return Relief(float(depth[at]), expanded, coverage_k, profile.frets[at], ends, shape)
+
+
+@dataclass(frozen=True, slots=True)
+class Lobe:
+    """The crown farthest from the chord on one side of it.
+
+    Attributes
+    ----------
+    depth_mm, U_mm
+        Positive below the chord, with the expanded uncertainty by the relief's coverage factor.
+    at_fret
+        Where.
+    """
+
+    depth_mm: float
+    U_mm: float
+    at_fret: int
+
+
+def lobes(profile: GapProfile, relief: Relief) -> tuple[Lobe, Lobe]:
+    """Return the deepest crown below the chord of a relief, and the highest above it: of an S one number says little.
+
+    Parameters
+    ----------
+    profile, relief
+        The relief is one of this profile.
+    """
+    first, last = _chord_indices(profile, relief.chord)
+    post = crown_posterior(profile)
+    matrix = chord_matrix(profile.position_mm, (first, last))[first + 1 : last]
+    depth, sd = matrix @ post.mean_mm, np.sqrt(np.clip(np.diag(matrix @ post.covariance_mm2 @ matrix.T), 0, None))
+    below, above = (
+        Lobe(float(depth[i]), relief.k * float(sd[i]), profile.frets[first + 1 + i])
+        for i in (int(np.argmax(depth)), int(np.argmin(depth)))
+    )
+    return below, above
 
 
 def default_chord(profile: GapProfile) -> tuple[int, int]:

@@ -280,6 +280,14 @@ _KINDS = (
         "show the whole straightedge before something lighter or darker than it, or measure the reference object again",
     ),
     FindingKind(
+        "bends-both-ways",
+        "warning",
+        "the neck bends both ways along the chord",
+        "Of an S the relief is the deeper of two bends, and its U covers the other one: each is told by itself, with "
+        "its own U (k = 2), below the chord first.",
+        "read both on the plot; a --chord over one of the bends tells it alone",
+    ),
+    FindingKind(
         "scale-unchecked",
         "warning",
         "nothing in the photo bears out the size given",

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from lightgap.neck.extrapolate import Extrapolated, extrapolate
 from lightgap.neck.frets import fret_position_mm
-from lightgap.neck.profile import Array, CrownGap, Finding, GapProfile
-from lightgap.neck.relief import compute_relief, default_chord
+from lightgap.neck.profile import Array, CrownGap, Finding, GapProfile, Relief
+from lightgap.neck.relief import compute_relief, default_chord, lobes
 
 from .calibrate import settle_scale
 from .camera import BoardCamera
@@ -133,11 +133,17 @@ def _measure(seen: Survey, settings: MeasureSettings, both: Halves) -> Measureme
     carried = [c.fret for c in profile.crowns if c.extrapolated]
     warnings += [warning("end-extrapolated", f"fret {', '.join(map(str, carried))}")] if carried else []
     warnings += [] if photo.focal_px else [warning("no-focal-length")]
+    warnings += [warning("bends-both-ways", _both_ways(profile, relief))] if relief.shape == "s-bend" else []
     along = np.linspace(edge.low_px, edge.high_px, 41)
     followed = Straightedge(np.stack([along, edge.y_px(along) + slit.offset_px], axis=1))
     budget = budget_lines(joined, slit, reached, relief)
     facts = _facts(photo, slit, joined.crowns, placed)
     return Measurement(photo.facts, scale, followed, profile, relief, tuple(warnings), budget, facts)
+
+
+def _both_ways(profile: GapProfile, relief: Relief) -> str:
+    told = (f"{lobe.depth_mm:+.2f} ± {lobe.U_mm:.2f} mm at fret {lobe.at_fret}" for lobe in lobes(profile, relief))
+    return " and ".join(told)
 
 
 def _check_count(found: Located) -> None:

@@ -16,7 +16,7 @@ from lightgap.neck.errors import InputError
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.posterior import crown_posterior
 from lightgap.neck.profile import GapProfile, Relief
-from lightgap.neck.relief import compute_relief, default_chord
+from lightgap.neck.relief import compute_relief, default_chord, lobes
 from lightgap.neck.straightness import chord_matrix
 
 
@@ -200,3 +200,19 @@ def unequal_s() -> np.ndarray:
     x = fret_position_mm(np.arange(1, 16), 648.0)
     t = (x - x[0]) / (x[-1] - x[0])
     return np.asarray(0.11 * np.sin(np.pi * np.clip(t / 0.62, 0, 1)) - 0.12 * np.exp(-(((t - 0.86) / 0.09) ** 2)))
+
+
+def test_both_bends_of_an_s_are_told_each_with_its_own_u() -> None:
+    x = fret_position_mm(np.arange(1, 16), 648.0)
+    t = (x - x[0]) / (x[-1] - x[0])
+    profile = make_profile(0.3 + 0.1 * np.sin(2 * np.pi * t), 0.004)
+    relief = compute_relief(profile)
+    assert relief.shape == "s-bend"
+    below, above = lobes(profile, relief)
+    sine = {n: float(0.1 * np.sin(2 * np.pi * share)) for n, share in zip(range(1, 16), t, strict=True)}
+    for lobe, sign in ((below, 1), (above, -1)):
+        assert sign * lobe.depth_mm > 0
+        assert lobe.depth_mm == pytest.approx(sine[lobe.at_fret], abs=lobe.U_mm)
+        # One crown less two ends in shares of a whole: 0.004 mm times sqrt(1 + 1) at most, doubled.
+        assert 0 < lobe.U_mm < 2 * 0.004 * 2**0.5
+    assert relief.U_mm > 0.15  # of the one number, which may be either
