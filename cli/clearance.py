@@ -44,6 +44,10 @@ class StringOptions:
     ] = None
     tuning: Annotated[str | None, typer.Option(metavar="NOTES", help="Tuning of the set.")] = None
 
+    def named(self) -> str:
+        """Return which strings are judged, in words."""
+        return "strings as given, one by one" if self.string else f"strings of the set {self.gauge_set}"
+
     def specs(self) -> tuple[StringSpec, ...]:
         """Return the strings."""
         from lightgap.neck.string_sets import parse_string, string_set
@@ -135,7 +139,7 @@ def clearance(
             for a in (setup.action.bass_mm, setup.action.treble_mm)
         ]
         talk = [f.message for f in (*given.findings, *result.findings)]
-        show(_page(result, setup=setup, relief=relief, lines=lines, talk=talk, units=units))
+        show(_page(result, setup=setup, relief=relief, lines=lines, talk=[strings.named(), *talk], units=units))
     if json is not None:
         emit_json(clearance_document(result, setup=setup, relief=relief), json)
 
@@ -144,7 +148,13 @@ _MARK = {"clears": "", "buzzes": "!", "cannot-tell": "?"}
 
 
 def _page(
-    result: Clearance, *, setup: Setup, relief: Relief, lines: list[StringLine], talk: list[str], units: Units
+    result: Clearance,
+    *,
+    setup: Setup,
+    relief: Relief,
+    lines: list[StringLine],
+    talk: list[str],
+    units: Units,
 ) -> str:
     from lightgap.neck.clearance import MODEL
     from lightgap.records.quantities import in_units, with_uncertainty

@@ -65,8 +65,13 @@ class ChangeOptions:
 def tension(
     *,
     scale_length: Annotated[
-        str, typer.Option("--scale-length", metavar="LENGTH", help="Scale length, mm or with unit (25.5in).")
-    ] = "648mm",
+        str | None,
+        typer.Option(
+            "--scale-length",
+            metavar="LENGTH",
+            help="Scale length, mm or with unit (25.5in); by default what the set is usually strung at, else 648mm.",
+        ),
+    ] = None,
     now: StringOptions,
     then: ChangeOptions,
     seen: Annotated[
@@ -81,16 +86,18 @@ def tension(
 ) -> None:
     """Say what each string pulls at pitch, and the total."""
     from lightgap.neck.errors import InputError
+    from lightgap.neck.readings import DEFAULT_SCALE_MM
     from lightgap.neck.result_documents import tension_document
     from lightgap.neck.stiffness import neck_compliance, parse_seen
+    from lightgap.neck.string_sets import usual_scale_mm
     from lightgap.neck.strings import string_tension
 
     from .neck_input import parse_scale
     from .output import check_outputs, emit_json, say, show, write_bytes
 
     check_outputs(json, plot)
-    length_mm = parse_scale(scale_length)
-    assert length_mm is not None
+    usual_mm = usual_scale_mm(now.gauge_set) if now.gauge_set else DEFAULT_SCALE_MM
+    length_mm = parse_scale(scale_length) or usual_mm
     specs = _strings(now.gauge_set, now.string, tuning=now.tuning, option="--set")
     if specs is None:
         raise InputError(f"no strings: give --set NAME ({_SETS}) or --string NOTE=GAUGE")
@@ -107,7 +114,8 @@ def tension(
         write_bytes(plot, tension_plot(strings, other))
         say(f"Drawn: {plot}")
     if json != "-":
-        show(_page(strings, other, compliance=compliance, scale_length_mm=length_mm))
+        assumed = "" if scale_length else " (usual; say which with --scale-length)"
+        show(_page(strings, other, compliance=compliance, scale=f"{length_mm:g} mm{assumed}"))
     if json is not None:
         emit_json(tension_document(strings, scale_length_mm=length_mm, other=other, compliance=compliance), json)
 
@@ -132,21 +140,23 @@ def _page(
     other: list[Tension] | None,
     *,
     compliance: NeckCompliance | None,
-    scale_length_mm: float,
+    scale: str,
 ) -> str:
     from lightgap.neck.result_documents import STRING_CAUTIONS
-    from lightgap.neck.strings import total_pull
+    from lightgap.neck.strings import pull_change
     from lightgap.neck.units import NEWTON_PER_LBF
 
     from .text import bulleted, hung
 
-    parts = [f"At pitch, A4 = 440 Hz, scale length {scale_length_mm:g} mm\n\n{_table(strings)}"]
+    parts = [f"At pitch, A4 = 440 Hz, scale length {scale}\n\n{_table(strings)}"]
     if other is not None:
-        change = total_pull(other)[0] - total_pull(strings)[0]
+        change, u_change = pull_change(strings, other)
         parts.append(f"Changed to\n\n{_table(other)}")
-        parts.append(f"Change of pull  {change:+.0f} N ({change / NEWTON_PER_LBF:+.1f} lbf)")
+        parts.append(
+            f"Change of pull  {change:+.0f} ± {2 * u_change:.0f} N (k = 2; {change / NEWTON_PER_LBF:+.1f} lbf)"
+        )
         if compliance is not None:
-            relief, u = compliance.change_mm(change)
+            relief, u = compliance.change_mm(change, u_change)
             parts.append(
                 hung(
                     "Relief to expect  ",

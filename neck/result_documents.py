@@ -12,7 +12,7 @@ from .clearance import MODEL, Clearance, Setup
 from .documents import findings_document, plan_document, relief_document
 from .profile import Finding, Relief
 from .stiffness import NeckCompliance
-from .strings import Tension, total_pull
+from .strings import Tension, pull_change, total_pull
 from .units import NEWTON_PER_LBF
 
 TENSION_SCHEMA = "lightgap/tension/1"
@@ -123,16 +123,17 @@ def tension_document(
         "cautions": list(STRING_CAUTIONS),
     }
     if other is not None:
-        pull_change = total_pull(other)[0] - total_pull(strings)[0]
+        change_N, u_change_N = pull_change(strings, other)
         change: dict[str, Any] = {
             "strings": [_string(t) for t in other],
             "total": _total(other),
-            "pull_N": round(pull_change, 3),
-            "pull_lbf": round(pull_change / NEWTON_PER_LBF, 3),
+            "pull_N": round(change_N, 3),
+            "U_pull_N": round(2 * u_change_N, 3),
+            "pull_lbf": round(change_N / NEWTON_PER_LBF, 3),
             "relief": None,
         }
         if compliance is not None:
-            relief, u = compliance.change_mm(pull_change)
+            relief, u = compliance.change_mm(change_N, u_change_N)
             change["relief"] = {"change_mm": round(relief, 4), "U_mm": round(2 * u, 4), "k": 2.0}
         document["change"] = change
     return document

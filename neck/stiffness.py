@@ -50,9 +50,10 @@ class NeckCompliance:
     at_N: float
     relief_mm: float
 
-    def change_mm(self, pull_change_N: float) -> tuple[float, float]:
+    def change_mm(self, pull_change_N: float, u_pull_change_N: float) -> tuple[float, float]:
         """Return the relief change for a change of pull and its standard uncertainty."""
-        return self.mm_per_N * pull_change_N, self.u_mm_per_N * abs(pull_change_N)
+        u = math.hypot(self.u_mm_per_N * pull_change_N, self.mm_per_N * u_pull_change_N)
+        return self.mm_per_N * pull_change_N, u
 
 
 def parse_seen(text: str) -> TensionRelief:

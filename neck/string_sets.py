@@ -41,7 +41,26 @@ _TUNINGS: dict[str, str] = {
     "mandolin": "E5 E5 A4 A4 D4 D4 G3 G3",
     "banjo": "D4 B3 G3 D3 G4",
 }
+# Of the instruments that such sets are made for (common practice, no published source).
+_USUAL_SCALES_MM: dict[str, float] = {"guitar": 648.0, "bass": 864.0, "mandolin": 352.0, "banjo": 668.0}
 SET_NAMES = tuple(_SETS)
+
+
+def usual_scale_mm(name: str) -> float:
+    """Return the scale length that a gauge set is usually strung at.
+
+    Raises
+    ------
+    InputError
+        When the set is not known.
+    """
+    return _USUAL_SCALES_MM[_known(name)[2]]
+
+
+def _known(name: str) -> tuple[str, Material, str]:
+    if name not in _SETS:
+        raise InputError(f"string set {name!r} is not one of {', '.join(SET_NAMES)}")
+    return _SETS[name]
 
 
 def string_set(name: str, *, tuning: str | None = None) -> tuple[StringSpec, ...]:
@@ -55,9 +74,7 @@ def string_set(name: str, *, tuning: str | None = None) -> tuple[StringSpec, ...
         Notes treble to bass ("E4 B3 G3 D3 A2 D2"), "drop" (lowest string a tone down) or a number of semitones
         ("-1", "-2").
     """
-    if name not in _SETS:
-        raise InputError(f"string set {name!r} is not one of {', '.join(SET_NAMES)}")
-    gauges, wrap, kind = _SETS[name]
+    gauges, wrap, kind = _known(name)
     notes = tuning_notes(tuning, usual=_TUNINGS[kind].split())
     return tuple(_by_gauge(g, note, wrap=wrap) for g, note in zip(gauges.split(), notes, strict=True))
 

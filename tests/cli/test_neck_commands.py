@@ -337,3 +337,28 @@ def test_no_result_takes_the_place_of_what_is_kept(  # type: ignore[no-untyped-d
     assert message in err
     assert out == ""  # nothing half done
     assert {path: path.read_bytes() for path in before} == before
+
+
+@pytest.mark.parametrize(
+    ("words", "scale"),
+    [
+        (["--set", "mandolin-11"], "352 mm (usual"),
+        (["--set", "bass-45"], "864 mm (usual"),
+        (["--string", "E4=0.010in"], "648 mm (usual"),
+        (["--set", "bass-45", "--scale-length", "30in"], "762 mm\n"),
+    ],
+)
+def test_a_set_is_taken_at_the_scale_it_is_made_for(call, words: list[str], scale: str) -> None:  # type: ignore[no-untyped-def]
+    assert f"scale length {scale}" in call("tension", *words)[1]
+
+
+def test_a_change_of_pull_carries_both_sets_into_the_relief(call) -> None:  # type: ignore[no-untyped-def]
+    """JCGM 100:2008, 5.1.2 and 5.2.2: of both sets what is common is subtracted, 1 % of each pull is independent."""
+    words = ["--set", "electric-10", "--to-set", "electric-11", "--seen", "463N=0.20mm", "--seen", "380N=0.15mm"]
+    change = json.loads(call("tension", *words, "--json", "-")[1])["change"]
+    sets = [json.loads(call("tension", "--set", f"electric-{n}", "--json", "-")[1])["total"] for n in (10, 11)]
+    u_common = sets[1]["u_tension_N"] - sets[0]["u_tension_N"]
+    u_pull = np.sqrt(u_common**2 + sum((0.01 * total["tension_N"]) ** 2 for total in sets))
+    assert change["U_pull_N"] == pytest.approx(2 * u_pull, rel=1e-3)
+    per_N = change["relief"]["change_mm"] / change["pull_N"]
+    assert change["relief"]["U_mm"] > 2 * per_N * u_pull > 0.005  # the slope's own comes on top
