@@ -194,8 +194,8 @@ def total_pull(tensions: Sequence[Tension]) -> tuple[float, float]:
 def pull_change(before: Sequence[Tension], after: Sequence[Tension]) -> tuple[float, float]:
     """Return the change of the whole pull and its standard uncertainty, in newtons.
 
-    Errors of the model (cores guessed, layers of wire) are common to both sets and cancel as far as they are alike; those
-    of the gauges, `U_PLAIN` of each pull, are taken as independent.
+    Errors of the model (cores guessed, layers of wire) are common to both sets and cancel as far as they are alike;
+    those of the gauges, `U_PLAIN` of each pull, are taken as independent.
     """
     (was, u_was), (will_be, u_will_be) = total_pull(before), total_pull(after)
     return will_be - was, math.hypot(u_will_be - u_was, U_PLAIN * was, U_PLAIN * will_be)
