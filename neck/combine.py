@@ -47,7 +47,9 @@ class Consistency:
     Attributes
     ----------
     chi2, dof, p
-        Residuals about the common heights, weighted by the covariances, and the chance of so much or more.
+        Residuals about the common heights, weighted by the whole covariances, and the chance of so much or more. What
+        the profiles err by alike cancels in the residuals, so that p is rather too large: a blunt test, which finds
+        photos of different necks, or a straightedge moved, and no small disagreement.
     birge_ratio
         sqrt(chi2 / dof).
     worst_profile, worst_fret, worst_mm

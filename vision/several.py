@@ -113,8 +113,11 @@ def common_share(part: Measurement) -> float:
     Type A is the scatter of this photo's own columns. Type B is what the model leaves out (outline of the crowns,
     curvature of the board, mirrored surroundings, the straightedge): the next photo leaves out the same.
     """
-    model = sum(line.u_mm**2 for line in part.budget if line.kind == "B")
-    whole = sum(line.u_mm**2 for line in part.budget)
+    from .uncertainty import CHOICE
+
+    crowns = [line for line in part.budget if line.name != CHOICE[0]]  # which is no error of any crown
+    model = sum(line.u_mm**2 for line in crowns if line.kind == "B")
+    whole = sum(line.u_mm**2 for line in crowns)
     return model / whole if whole else 1.0
 
 
@@ -172,6 +175,7 @@ def _result(parts: Sequence[Measurement], combined: Combined, *, chord: tuple[in
     from lightgap.neck.relief import compute_relief
 
     from .pipeline import check_coverage, choose_chord
+    from .uncertainty import with_choice
 
     profile = combined.profile
     chord = choose_chord(profile, chord)
@@ -183,7 +187,7 @@ def _result(parts: Sequence[Measurement], combined: Combined, *, chord: tuple[in
         first,
         profile=profile,
         relief=relief,
-        budget=_budget(parts, shares),
+        budget=with_choice(_budget(parts, shares), relief),
         facts={
             "photos_agree_p": round(combined.consistency.p, 4),
             "birge_ratio": round(combined.consistency.birge_ratio, 4),
@@ -193,14 +197,16 @@ def _result(parts: Sequence[Measurement], combined: Combined, *, chord: tuple[in
     )
 
 
-def _budget(parts: Sequence[Measurement], shares: tuple[float, float, float]) -> tuple[BudgetLine, ...]:
+def _budget(parts: Sequence[Measurement], shares: tuple[float, float, float]) -> list[BudgetLine]:
     """Return the budget of the combined relief: its size exactly, its lines in proportion to those of the photos."""
+    from .uncertainty import CHOICE
+
     own, common, disagreement = shares
     lines = []
     for kind, u_mm in (("A", own), ("B", common)):
         variance: dict[str, float] = {}
         cure: dict[str, str] = {}
-        for line in (line for part in parts for line in part.budget if line.kind == kind):
+        for line in (line for part in parts for line in part.budget if line.kind == kind and line.name != CHOICE[0]):
             variance[line.name] = variance.get(line.name, 0.0) + line.u_mm**2
             cure.setdefault(line.name, line.cure)
         whole = sum(variance.values()) or 1.0
@@ -217,7 +223,7 @@ def _budget(parts: Sequence[Measurement], shares: tuple[float, float, float]) ->
                 "look at the overlay of each photo and leave out the one whose marks miss the crowns",
             )
         )
-    return tuple(sorted(lines, key=lambda line: -line.u_mm))
+    return lines
 
 
 def _warnings(named: Sequence[tuple[str, Measurement]], combined: Combined) -> tuple[Finding, ...]:

@@ -8,6 +8,8 @@ path-traced photos with truth.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from lightgap.neck.extrapolate import Extrapolated
@@ -66,8 +68,8 @@ FEET = ("feet of the frets on the board (wire of unequal height, the board's bor
 FIT = ("fit to the picture (noise, camera, shapes)", "more light, a longer distance, or half the neck at a time")
 CARRIED = ("an end of the chord carried on from its neighbours", "choose --chord between crowns that can be read")
 CHOICE = (
-    "which fret lies deepest, and on which side (an S, an uneven or bad fret)",
-    "lower U of the single frets first: another photo, a plainer light behind the gap; or a shorter --chord",
+    "which crown is farthest from the chord, and on which side (an S, a bad fret)",
+    "give --chord over one bend of the neck; lower U of the single frets",
 )
 # Of the relief's standard uncertainty: less of it is a matter of one fret or its neighbour.
 TOLD_CHOICE = 0.5
@@ -155,8 +157,12 @@ def budget_lines(joined: Joined, slit: SlitLight, reached: Extrapolated, relief:
             BudgetLine(own_what, own, "B", own_cure),
             BudgetLine(FIT[0], fit, "A", FIT[1]),
         ]
+    return with_choice(lines, relief)
+
+
+def with_choice(lines: Sequence[BudgetLine], relief: Relief) -> tuple[BudgetLine, ...]:
+    """Return the lines, largest first, with what U holds beside them: that another crown may be the deepest."""
     u = relief.U_mm / relief.k
     choice = float(np.sqrt(max(u**2 - sum(line.u_mm**2 for line in lines), 0.0)))
-    if choice > TOLD_CHOICE * u:
-        lines += [BudgetLine(CHOICE[0], choice, "A", CHOICE[1])]
-    return tuple(sorted(lines, key=lambda line: -line.u_mm))
+    told = [BudgetLine(CHOICE[0], choice, "A", CHOICE[1])] if choice > TOLD_CHOICE * u else []
+    return tuple(sorted([*lines, *told], key=lambda line: -line.u_mm))

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import math
-
 from .findings import refusal
-from .types import BudgetLine, Measurement
+from .types import Measurement
 
 # Necks are bent by less (common practice, no published source): so uncertain a relief tells nothing of one.
 MOST_U_MM = 0.3
@@ -31,8 +29,5 @@ def check_wanted_U(measurement: Measurement, wanted_U_mm: float | None) -> Measu
     detail = f"U {relief.U_mm:.3f} mm (k={relief.k:g}), at most {limit_mm:.3f} mm is of use"
     if not measurement.budget:
         raise refusal("too-uncertain", detail)
-    # What U holds beside the lines: another crown may be the deepest, and on a neck bent both ways one of either sign.
-    rest_mm = math.sqrt(max(0.0, (relief.U_mm / relief.k) ** 2 - sum(line.u_mm**2 for line in measurement.budget)))
-    tie = BudgetLine("which crown is farthest from the chord", rest_mm, "B", "give --chord over one bend of the neck")
-    largest = max(*measurement.budget, tie, key=lambda line: line.u_mm)
+    largest = max(measurement.budget, key=lambda line: line.u_mm)
     raise refusal("too-uncertain", f"{detail}; most from: {largest.name}, u {largest.u_mm:.3f} mm", cure=largest.cure)
