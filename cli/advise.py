@@ -169,7 +169,8 @@ class RoomOptions:
 
 def _with_unit(text: str, unit: str) -> str:
     """Return a number with its unit: `unit` where it has none."""
-    return f"{text}{unit}" if text.strip()[-1:].isdigit() else text
+    bare = text.strip().rstrip(".")
+    return f"{bare}{unit}" if bare[-1:].isdigit() else text
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,26 +44,26 @@ def check_outputs(*targets: Path | str | None, inputs: Iterable[Path | None] = (
     FileProblem
         The folder is missing, or the name is a folder's.
     """
-    read = {path.resolve() for path in inputs if path is not None}
-    taken: set[Path] = set()
+    read = {os.path.realpath(path) for path in inputs if path is not None}
+    taken: set[str] = set()
     for target in targets:
         if target is None or str(target) == "-":
             continue
-        path = Path(target).resolve()
+        path = os.path.realpath(target)
         if path in read:
             raise InputError(f"{target} is what is read here: give the result another name")
         if path in taken:
             raise InputError(f"{target} is named for two results: give each its own name")
         taken.add(path)
-        _refuse_unwritable(path, str(target))
+        _refuse_unwritable(Path(path), str(target))
 
 
 def _refuse_unwritable(path: Path, name: str) -> None:
-    if not path.parent.is_dir():
+    if not os.path.isdir(path.parent):
         raise FileProblem(f"cannot write {name}: there is no folder {path.parent}")
-    if path.is_dir():
+    if os.path.isdir(path):
         raise FileProblem(f"cannot write {name}: it is a folder")
-    if path.is_file() and _begins_as_book(path):
+    if os.path.isfile(path) and _begins_as_book(path):
         raise InputError(f"{name} is a bench book: give the result another name")
 
 
@@ -78,6 +78,8 @@ def _begins_as_book(path: Path) -> bool:
 def write_bytes(path: Path, data: bytes) -> None:
     """Write a file whole or not at all: to a temporary name beside it, then renamed.
 
+    A link is followed; what is no file (a pipe, a device) is written to as it is.
+
     Raises
     ------
     InputError
@@ -87,8 +89,12 @@ def write_bytes(path: Path, data: bytes) -> None:
     """
     from lightgap.records.files import usual_mode
 
+    path = Path(os.path.realpath(path))
     _refuse_unwritable(path, str(path))
     try:
+        if os.path.exists(path) and not os.path.isfile(path):
+            path.write_bytes(data)
+            return
         handle, temporary = tempfile.mkstemp(dir=path.parent or Path("."), prefix=f".{path.name}.", suffix=".tmp")
         try:
             with os.fdopen(handle, "wb") as stream:

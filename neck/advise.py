@@ -10,10 +10,11 @@ from .bench import FIRST_STEP_TURNS, Bench
 from .bow import Bow, analyse_bow, without_frets
 from .errors import InputError
 from .judge import is_above, judge
-from .plan import FRET_NOT_ROD, RodPlan, plan_rod
+from .plan import FRET_NOT_ROD, TARGET_WIDEST, RodPlan, plan_rod
 from .profile import Finding, GapProfile, Relief
 from .relief import compute_relief
 from .rod_response import RodResponse, TurnRecord, learn_response, no_answer, size_step
+from .spans import off_middle
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +76,14 @@ def advise(
     said = {f.code for f in findings}
     from_bow = [f for f in bow.findings if not (f.code == "few-crowns" and "one-reading" in said)]
     known = [*findings, *from_bow, *_fret_not_rod(profile, relief, bow=bow, target_mm=target_mm)]
+    aside = off_middle(profile, relief, target_mm=target_mm)
+    known += [aside] if aside else []
     response = learn_response(log) if log else None
     silent = no_answer(log)
     known += [silent] if silent else []
     step = _sized_step(relief, target_mm, bench=bench, response=response)
+    if step is not None and any(f.code == TARGET_WIDEST for f in known):
+        step = min(step, _to_limit(relief, target_mm, response=response))
     if response is not None:
         known += _response_findings(response)
     plan = plan_rod(
@@ -100,13 +105,18 @@ def _sized_step(
 ) -> float | None:
     """The step by this rod's log; without one, a nudge for a repeated reading at the limit; else none of its own."""
     u = relief.U_mm / relief.k
-    if response is not None:
-        step = size_step(relief.relief_mm, u, target_mm=target_mm, response=response)
-        return step if response.is_shown else min(step, FIRST_STEP_TURNS)
+    if response is not None and response.is_shown:
+        return size_step(relief.relief_mm, u, target_mm=target_mm, response=response)
     at_limit = judge(relief.relief_mm, relief.U_mm, low=target_mm[0], high=target_mm[1]) == "cannot-tell"
     if bench is None or not bench.repeated or not at_limit:
         return None
     return min(FIRST_STEP_TURNS / 2, size_step(relief.relief_mm, u, target_mm=target_mm, response=learn_response(())))
+
+
+def _to_limit(relief: Relief, target_mm: tuple[float, float], *, response: RodResponse | None) -> float:
+    """The step to what is usual for any instrument, and no farther into it: more may be too much for this one."""
+    way = max(relief.relief_mm - target_mm[1], target_mm[0] - relief.relief_mm, 0.0)
+    return min(way / (response or learn_response(())).mm_per_turn, FIRST_STEP_TURNS)
 
 
 def _fret_not_rod(

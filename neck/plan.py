@@ -11,6 +11,7 @@ from .bench import FIRST_STEP_TURNS, Bench
 from .errors import InputError
 from .judge import Judgement, is_above, judge
 from .profile import Finding, Relief
+from .spans import NOT_OF_WHOLE, of_part
 from .wording import HELD, cautions_for, checklist_for, stops_for
 
 Direction = Literal["tighten", "loosen", "none"]
@@ -100,10 +101,11 @@ def plan_rod(
     bench = bench or Bench()
     low, high = check_target(target_mm)
     judgement = judge(relief.relief_mm, relief.U_mm, low=low, high=high)
-    partly = _of_part(relief, judgement, target_mm=(low, high), numbers_relative=numbers_relative)
-    is_short = partly is not None or any(f.code == NO_MIDDLE for f in findings)
+    partly = of_part(relief, judgement, target_mm=(low, high), numbers_relative=numbers_relative)
+    findings = [*findings, partly] if partly else findings
+    is_short = any(f.code in NOT_OF_WHOLE for f in findings)
     if is_short:
-        findings, judgement = [*findings, *([partly] if partly else [])], "cannot-tell"
+        judgement = "cannot-tell"
     moves: MovesWhen = "not-inside" if bench.turned_turns > 0 else "reads-outside"
     if learned_step_turns is None:
         moves = "outside"
@@ -134,56 +136,10 @@ def plan_rod(
 
 
 FRET_NOT_ROD = "fret-not-rod"
-NO_MIDDLE = "no-middle-reading"
-SHORT_CHORD, CHORD_UNTOLD = "short-chord", "chord-untold"
 TARGET_WIDEST = "target-widest"
-# A target is meant for the neck from the first fret to the body. Of the length between frets 1 and 15: shorter, a bow's
-# depth is two thirds of the whole or less (common practice, no published source).
-WHOLE_CHORD, WHOLE_SHARE = (1, 15), 0.8
 HOLDS = frozenset(HELD) - {"step-too-small"}
 # Beyond this the neck is deformed, or the reading is wrong; neither is a job for the rod nut.
 GROSS_RELIEF_MM = 2.0
-
-
-def is_part_of_neck(chord: tuple[int, int]) -> bool:
-    """Tell whether a chord is too short to hold its relief against a target for the whole neck."""
-    return _string_share(chord) < WHOLE_SHARE * _string_share(WHOLE_CHORD)
-
-
-def _string_share(chord: tuple[int, int]) -> float:
-    """Return the distance between two frets in shares of the scale length (equal temperament)."""
-    return float(2 ** (-min(chord) / 12) - 2 ** (-max(chord) / 12))
-
-
-def _of_part(
-    relief: Relief, judgement: Judgement, *, target_mm: tuple[float, float], numbers_relative: bool
-) -> Finding | None:
-    """Return why no target can be held against a relief: it is, or may be, that of a part of the neck."""
-    if judgement == "above":  # of a part, so of the whole, too
-        return None
-    if numbers_relative:
-        return Finding(
-            CHORD_UNTOLD,
-            "the frets are counted from the first in view: how much of the neck they span is not known, and no target "
-            "can be held against it; show the nut, or say which fret is the first in view",
-        )
-    first, last = sorted(relief.chord)
-    # An even bow is as deep as its chord is long, squared.
-    share = (_string_share(relief.chord) / _string_share((WHOLE_CHORD[0], last))) ** 2 if first > 0 else 1.0
-    low, high = (limit * min(share, 1.0) for limit in target_mm)
-    if not is_part_of_neck(relief.chord):
-        if judge(relief.relief_mm, relief.U_mm, low=low, high=high) == judgement:
-            return None
-        return Finding(
-            SHORT_CHORD,
-            f"the chord begins at fret {first}: an even bow reads {share:.0%} there of what it has from fret 1, and by "
-            "that the verdict is another; measure from fret 1",
-        )
-    return Finding(
-        SHORT_CHORD,
-        f"the chord {first}-{last} spans part of the neck, which bends less than the whole: no target can be held "
-        "against it; measure from fret 1 to where the body begins",
-    )
 
 
 def check_target(target_mm: tuple[float, float]) -> tuple[float, float]:
@@ -261,7 +217,7 @@ def _reasons(
             "gross-relief",
             f"relief of {relief.relief_mm:+.2f} mm is beyond adjustment: check the reading; if so, see a repairer",
         )
-    if judgement == "cannot-tell" and not {SHORT_CHORD, CHORD_UNTOLD, NO_MIDDLE} & {f.code for f in known}:
+    if judgement == "cannot-tell" and not NOT_OF_WHOLE & {f.code for f in known}:
         message = "the uncertainty reaches across a limit of the target: measure again, finer, before any turn"
         if side is not None:
             message += "; if it reads the same, the small step below does not cross the target"

@@ -25,8 +25,6 @@ Method = Literal["feeler", "rule", "dial", "depth"]
 MAX_READING_MM = 5.0
 DEFAULT_SCALE_MM = 648.0
 DEFAULT_CHORD = (1, 15)
-# Of the chord's length: an even bow is three quarters as deep there, or deeper.
-MIDDLE = 0.25, 0.75
 
 # Half-widths, mm.
 # Of feeler leaves (common practice, no published source): a bare number below was meant in inches as likely as not.
@@ -84,8 +82,9 @@ def parse_reading(text: str, *, method: Method = "feeler") -> Reading:
         if method != "feeler":
             raise InputError(f"{where}: {value_text!r} is a pair of feeler leaves, but the method is {method}")
         goes, nogo = _leaf_pair(value_text, where)
+        _sensible(nogo, where, text=value_text)
         u = _combined(*(half_width_to_u(a) for a in ((nogo - goes) / 2, LEAF_THICKNESS, LEAF_FEEL)))
-        return Reading(fret, _sensible((goes + nogo) / 2, where, text=value_text), u, method, text)
+        return Reading(fret, (goes + nogo) / 2, u, method, text)
     value = _sensible(parse_length(value_text, what=where), where, text=value_text)
     return Reading(fret, value, method_uncertainty_mm(method, value_text), method, text)
 
@@ -136,7 +135,7 @@ def profile_from_readings(
     by_fret, findings = _merge(readings)
     ends = chord or (min(DEFAULT_CHORD[0], *by_fret), max(DEFAULT_CHORD[1], *by_fret))
     _check_beyond(by_fret, ends if chord is None else DEFAULT_CHORD)
-    findings += _about_middle(by_fret, sorted(ends), scale_length_mm=scale_length_mm)
+    findings += _without_gap(by_fret, sorted(ends))
     for end in ends:
         by_fret.setdefault(end, (0.0, 0.0))
     if len(by_fret) == 3 and len({r.fret for r in readings}) == 1:
@@ -170,31 +169,18 @@ def _check_beyond(by_fret: Mapping[int, tuple[float, float]], ends: tuple[int, i
             )
 
 
-def _about_middle(
-    by_fret: Mapping[int, tuple[float, float]], ends: Sequence[int], *, scale_length_mm: float
-) -> list[Finding]:
-    """Return what is to be said of the readings between the chord's ends, where a bow shows."""
-    low, high = (float(fret_position_mm(float(end), scale_length_mm)) for end in ends)
-    inside = {f: gap for f, (gap, _) in by_fret.items() if ends[0] < f < ends[1]}
-    shares = [(float(fret_position_mm(float(f), scale_length_mm)) - low) / (high - low) for f in inside]
-    if inside and not any(MIDDLE[0] <= share <= MIDDLE[1] for share in shares):
-        named = ", ".join(str(f) for f in sorted(inside))
-        return [
-            Finding(
-                "no-middle-reading",
-                f"read at fret {named} only, near the ends of the chord {ends[0]}-{ends[1]}: there a fret shows, "
-                "hardly a bow; read about its middle",
-            )
-        ]
-    if inside and all(gap == 0 for gap in inside.values()) and not any(by_fret.get(end, (0.0,))[0] for end in ends):
-        return [
-            Finding(
-                "no-gap",
-                "no gap was read: the neck is straight, or in back-bow, which a straightedge on its middle hides; "
-                f"see whether it rocks, and read the ends then, as {ends[0]}=0.10mm 7=0mm {ends[1]}=0.10mm",
-            )
-        ]
-    return []
+def _without_gap(by_fret: Mapping[int, tuple[float, float]], ends: Sequence[int]) -> list[Finding]:
+    """Return that a neck on which no gap was read may be in back-bow."""
+    inside = [gap for f, (gap, _) in by_fret.items() if ends[0] < f < ends[1]]
+    if not inside or any(inside) or any(by_fret.get(end, (0.0,))[0] for end in ends):
+        return []
+    return [
+        Finding(
+            "no-gap",
+            "no gap was read: the neck is straight, or in back-bow, which a straightedge on its middle hides; "
+            f"see whether it rocks, and read the ends then, as {ends[0]}=0.10mm 7=0mm {ends[1]}=0.10mm",
+        )
+    ]
 
 
 def straightedge_u_mm(length_mm: float) -> float:

@@ -21,7 +21,7 @@ PRIOR_MEAN, PRIOR_SD = 0.6, 0.5
 STEP_SCATTER_MM = 0.015
 RESPONSE_SCATTER = 0.15
 CROSSING_PROBABILITY = 0.05
-MAX_RECORD_TURNS = 1.0
+MIN_RECORD_TURNS, MAX_RECORD_TURNS = 1 / 256, 1.0
 # So many steps without an answer are enough (common practice, no published source). The newest count: a rod that was
 # mended answers again.
 STEPS_TO_TELL = 2
@@ -55,8 +55,8 @@ class TurnRecord:
     day_mm: float | None = None
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.turns) and 0 < abs(self.turns) <= MAX_RECORD_TURNS):
-            raise InputError(f"turn log: a step must be above 0 and at most 1 turn either way, got {self.turns}")
+        if not (math.isfinite(self.turns) and MIN_RECORD_TURNS <= abs(self.turns) <= MAX_RECORD_TURNS):
+            raise InputError(f"turn log: a step must be 1/256 to 1 turn either way, got {self.turns}")
         for value in (self.before_mm, self.after_mm, self.hour_mm, self.day_mm):
             if value is not None and not abs(value) <= MAX_RECORD_RELIEF_MM:
                 raise InputError(f"turn log: relief must be within ±{MAX_RECORD_RELIEF_MM:g} mm, got {value}")
@@ -132,9 +132,10 @@ def learn_response(log: Sequence[TurnRecord]) -> RodResponse:
 def no_answer(log: Sequence[TurnRecord]) -> Finding | None:
     """Return that the rod does not act as thought, when the newest steps of its log say so.
 
-    A step that moved relief the wrong way beyond its expanded uncertainty (k = 2) is enough; so are `STEPS_TO_TELL`
-    that together moved it by no more than one standard uncertainty of what was measured. With leaves good to 0.03 mm
-    that holds six of seven dead rods after two eighths, and one of 300 of usual ones.
+    A step that moved relief the wrong way beyond its expanded uncertainty (k = 2) is enough. So are `STEPS_TO_TELL`
+    that together, with one standard uncertainty on top, moved it by less than half of what a usual rod, or this one as
+    it answered before, would have: seven of eight dead rods after two eighths read with U of 0.03 mm; of live ones of
+    0.6 mm a turn one of 500, one of 100 with U of 0.1 mm.
     """
     newest = log[-STEPS_TO_TELL:]
     for step in newest:
@@ -143,12 +144,16 @@ def no_answer(log: Sequence[TurnRecord]) -> Finding | None:
             way = "tightening" if step.turns > 0 else "loosening"
             said = f"{way} moved relief by {step.after_mm - step.before_mm:+.2f} mm, the wrong way"
             return Finding(ROD_NO_ANSWER, f"{said}: the rod does not act as thought")
+    if len(newest) < STEPS_TO_TELL:
+        return None
     precision = sum(step.turns**2 / _step_variance(step) for step in newest)
-    slope = sum(step.turns * (step.before_mm - step.after_mm) / _step_variance(step) for step in newest)
-    if len(newest) < STEPS_TO_TELL or slope / precision > precision**-0.5:
+    slope = sum(step.turns * (step.before_mm - step.after_mm) / _step_variance(step) for step in newest) / precision
+    before = learn_response(log[:-STEPS_TO_TELL])
+    usual = min(before.mm_per_turn, PRIOR_MEAN) if before.is_shown else PRIOR_MEAN
+    if not is_below(slope, precision**-0.5, limit=usual / 2):
         return None
     turned = sum(abs(step.turns) for step in newest)
-    said = f"relief has not moved over {STEPS_TO_TELL} steps, {turned:g} turn in all"
+    said = f"relief has hardly moved over {STEPS_TO_TELL} steps, {turned:g} turn in all"
     return Finding(ROD_NO_ANSWER, f"{said}: the rod does not act as thought")
 
 

@@ -92,7 +92,7 @@ HELD: dict[str, tuple[str, ...]] = {
     ),
     "no-middle-reading": (
         "Leave the rod alone: a gap near an end of the chord is a fret's, or the straightedge does not rest there.",
-        "Read the gap about the middle of the chord, at fret 6 to 9, and ask again.",
+        "Read the gap about the middle of the chord, at frets 6 to 9, and ask again.",
     ),
     "fret-not-rod": (
         "Leave the rod alone.",
@@ -139,6 +139,10 @@ HELD: dict[str, tuple[str, ...]] = {
         "Measure again and ask again, with no turns counted yet.",
     ),
     "step-too-small": ("Leave the rod alone: relief is as near as this rod brings it.",),
+    "chord-off-neck": (
+        "Leave the rod alone: it bends neither the nut nor the board over the body.",
+        "Measure between frets 1 and 15, or where the body begins.",
+    ),
     "chord-untold": (
         "Leave the rod alone: which frets these are is not known, nor how much of the neck they span.",
         "Measure again with the nut in view, or say which fret is the first in view (--first-fret).",
@@ -156,7 +160,9 @@ def verdict_words(judgement: Judgement, codes: Collection[str] = ()) -> str:
         return "cannot tell: the chord spans part of the neck, the target is for the whole"
     if "no-middle-reading" in codes:
         return "cannot tell: nothing was read in the middle of the chord"
-    if "chord-untold" in codes and judgement != "above":
+    if "chord-off-neck" in codes:
+        return "cannot tell: the chord reaches past the neck, the target is for the neck alone"
+    if "chord-untold" in codes:
         return "cannot tell: which frets the chord spans is not known"
     if judgement == "cannot-tell":
         return "cannot tell: the uncertainty reaches across a limit"

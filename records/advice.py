@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, cast
 
 from lightgap.neck.errors import InputError
@@ -82,11 +83,11 @@ def turn_log(book: Book, visit: Visit, *, now: Document) -> list[TurnRecord]:
 
 
 def _steps(entries: Sequence[Entry], now: Document, *, ends_now: bool) -> list[TurnRecord]:
-    from lightgap.neck.rod_response import MAX_RECORD_TURNS, TurnRecord
+    from lightgap.neck.rod_response import MAX_RECORD_TURNS, MIN_RECORD_TURNS, TurnRecord
 
     steps: list[TurnRecord] = []
     before: tuple[float, float] | None = None
-    turned = 0.0
+    turned, is_step = 0.0, False
     chord = now["relief"]["chord"]
     events: list[float | Document] = [event for entry in entries if (event := _event(entry)) is not None]
     for event in [*events, *([now] if ends_now else [])]:
@@ -94,12 +95,14 @@ def _steps(entries: Sequence[Entry], now: Document, *, ends_now: bool) -> list[T
             turned += event
             continue
         after = _relief_at(event, chord)
-        if before is not None and after is not None and 0 < abs(turned) <= MAX_RECORD_TURNS:
-            steps.append(
-                TurnRecord(
-                    turns=turned, before_mm=before[0], after_mm=after[0], U_before_mm=before[1], U_after_mm=after[1]
-                )
-            )
+        if turned == 0 and is_step and after is not None:  # measured once more: the newest tells what the step did
+            steps[-1] = replace(steps[-1], after_mm=after[0], U_after_mm=after[1])
+        elif turned != 0:
+            is_step = MIN_RECORD_TURNS <= abs(turned) <= MAX_RECORD_TURNS
+            if before is None or after is None:
+                is_step = False
+            elif is_step:
+                steps.append(TurnRecord(turned, before[0], after[0], U_before_mm=before[1], U_after_mm=after[1]))
         before, turned = after, 0.0
     return steps
 

@@ -198,7 +198,7 @@ def reopen_visit(book: Book, visit: Visit, *, reason: str | None = None) -> None
 def correct_entry(book: Book, entry_id: int, *, detail: Detail) -> int:
     """Put a later entry in the place of an earlier one, which stays readable; closed visits too.
 
-    What the later one leaves open (one of two strings, the room's humidity) stays as it was entered.
+    What the later one leaves open (one of two strings, the room's humidity, how the nut felt) stays as it was entered.
 
     Raises
     ------
@@ -209,7 +209,8 @@ def correct_entry(book: Book, entry_id: int, *, detail: Detail) -> int:
         visit, earlier = _correctable(book, entry_id)
         if earlier.detail.table != detail.table:
             raise InputError(f"entry {entry_id} is a {earlier.detail.table}, not a {detail.table}")
-        kept = {f.name: getattr(earlier.detail, f.name) for f in fields(detail) if getattr(detail, f.name) is None}
+        left_open = [f.name for f in fields(detail) if getattr(detail, f.name) in (None, "unknown")]
+        kept = {name: getattr(earlier.detail, name) for name in left_open}
         whole = replace(detail, **kept)
         return insert_entry(book, visit.id, detail=whole, stage=earlier.stage, corrects_id=entry_id)
 

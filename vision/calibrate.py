@@ -382,7 +382,7 @@ def settle_scale(
         at_line = guess.px_per_mm * (1 - thickness_mm / 2 / camera.distance_mm)
         read_at = middle if guess.column_px is None else guess.column_px
         here = at_line * frets / float(camera.px_per_mm(np.array([read_at]))[0])
-        kind, u, outline = "straightedge", guess.u_relative * here, None
+        u, kind, outline = guess.u_relative * here, "straightedge", None
     else:
         source = guess.source
         forward = thickness_mm / 2 + source.front_offset_mm
@@ -391,11 +391,8 @@ def settle_scale(
         column = source.centre_px[0]
         ratio = comb.local_px_per_mm(np.array([middle]))[0] / comb.local_px_per_mm(np.array([column]))[0]
         here = at_line * float(ratio)
-        kind, u, outline = (
-            source.kind,
-            here * math.hypot(source.u_px_per_mm / source.px_per_mm, 0.005),
-            source.outline_px,
-        )
+        u = here * math.hypot(source.u_px_per_mm / source.px_per_mm, 0.005)
+        kind, outline = source.kind, source.outline_px
     if abs(here / frets - 1) > MAX_DISAGREEMENT:
         raise refusal("reference-contradicts-frets", f"{kind} {here:.2f} px/mm, fret spacing {frets:.2f} px/mm")
     return Scale(kind, here, u, check, outline)  # type: ignore[arg-type]

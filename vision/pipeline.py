@@ -133,7 +133,7 @@ def _measure(seen: Survey, settings: MeasureSettings, both: Halves) -> Measureme
     carried = [c.fret for c in profile.crowns if c.extrapolated]
     warnings += [warning("end-extrapolated", f"fret {', '.join(map(str, carried))}")] if carried else []
     warnings += [] if photo.focal_px else [warning("no-focal-length")]
-    warnings += [warning("bends-both-ways", _both_ways(profile, relief))] if relief.shape == "s-bend" else []
+    warnings += both_ways(profile, relief)
     along = np.linspace(edge.low_px, edge.high_px, 41)
     followed = Straightedge(np.stack([along, edge.y_px(along) + slit.offset_px], axis=1))
     budget = budget_lines(joined, slit, reached, relief)
@@ -141,9 +141,12 @@ def _measure(seen: Survey, settings: MeasureSettings, both: Halves) -> Measureme
     return Measurement(photo.facts, scale, followed, profile, relief, tuple(warnings), budget, facts)
 
 
-def _both_ways(profile: GapProfile, relief: Relief) -> str:
+def both_ways(profile: GapProfile, relief: Relief) -> list[Finding]:
+    """Return what is to be said of a neck that bends both ways along the chord."""
+    if relief.shape != "s-bend":
+        return []
     told = (f"{lobe.depth_mm:+.2f} ± {lobe.U_mm:.2f} mm at fret {lobe.at_fret}" for lobe in lobes(profile, relief))
-    return " and ".join(told)
+    return [warning("bends-both-ways", " and ".join(told))]
 
 
 def _check_count(found: Located) -> None:

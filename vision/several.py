@@ -104,7 +104,8 @@ def put_together(
     """
     combined = _combine(parts, names)
     result = _result(parts, combined, chord=chord)
-    return replace(result, warnings=_warnings(list(zip(names, parts, strict=True)), combined))
+    said = _warnings(list(zip(names, parts, strict=True)), combined)
+    return replace(result, warnings=(*result.warnings, *said))
 
 
 def common_share(part: Measurement) -> float:
@@ -174,7 +175,7 @@ def _combine(parts: Sequence[Measurement], names: Sequence[str]) -> Combined:
 def _result(parts: Sequence[Measurement], combined: Combined, *, chord: tuple[int, int] | None) -> Measurement:
     from lightgap.neck.relief import compute_relief
 
-    from .pipeline import check_coverage, choose_chord
+    from .pipeline import both_ways, check_coverage, choose_chord
     from .uncertainty import with_choice
 
     profile = combined.profile
@@ -187,6 +188,7 @@ def _result(parts: Sequence[Measurement], combined: Combined, *, chord: tuple[in
         first,
         profile=profile,
         relief=relief,
+        warnings=tuple(both_ways(profile, relief)),
         budget=with_choice(_budget(parts, shares), relief),
         facts={
             "photos_agree_p": round(combined.consistency.p, 4),
@@ -231,6 +233,8 @@ def _warnings(named: Sequence[tuple[str, Measurement]], combined: Combined) -> t
     said: dict[tuple[str, str], list[str]] = {}
     for name, part in named:
         for finding in part.warnings:
+            if finding.code == "bends-both-ways":  # on its own chord: the whole's is told by itself
+                continue
             if finding.code != "gaps-not-zeroed" or not combined.zeroed:
                 said.setdefault((finding.code, finding.message), []).append(name)
     return tuple(Finding(code, f"{', '.join(names)}: {message}") for (code, message), names in said.items())

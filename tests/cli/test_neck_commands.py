@@ -362,3 +362,14 @@ def test_a_change_of_pull_carries_both_sets_into_the_relief(call) -> None:  # ty
     assert change["U_pull_N"] == pytest.approx(2 * u_pull, rel=1e-3)
     per_N = change["relief"]["change_mm"] / change["pull_N"]
     assert change["relief"]["U_mm"] > 2 * per_N * u_pull > 0.005  # the slope's own comes on top
+
+
+def test_results_go_through_links_and_into_pipes(call, profile: Path, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    (tmp_path / "link.json").symlink_to(tmp_path / "real.json")
+    assert call("advise", str(profile), "--json", str(tmp_path / "link.json"))[0] == 0
+    assert (tmp_path / "link.json").is_symlink()
+    assert json.loads((tmp_path / "real.json").read_text())["schema"] == "lightgap/plan/1"
+    assert call("advise", str(profile), "--json", "/dev/null")[0] == 0
+    assert Path("/dev/null").is_char_device()
+    code, _, err = call("advise", str(profile), "--json", str(tmp_path / ("x" * 300)))
+    assert (code, err.count("\n")) == (4, 1)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -20,6 +22,7 @@ from lightgap.neck.rod_response import (
     no_answer,
     size_step,
 )
+from lightgap.neck.targets import usual_target
 
 
 def test_the_prior_alone() -> None:
@@ -141,21 +144,50 @@ def test_a_rod_that_answers_again_is_believed() -> None:
     assert no_answer(mended) is None
 
 
-def test_rods_are_held_for_no_answer_as_often_as_said() -> None:
-    """Two eighths read with U of 0.03 mm: six of seven dead rods, and one of 300 of 0.6 mm a turn."""
+def held_share(per_turn: float, *, U_mm: float, turns: float = 0.125, draws: int = 4000) -> float:
+    """Return how often two steps of a rod are taken for no answer; they share the reading between them."""
     rng = np.random.default_rng(5)
-    held = []
-    for per_turn in (0.0, PRIOR_MEAN):
-        logs = [
-            [TurnRecord(0.125, 0.5, 0.5 - 0.125 * per_turn * (1 + f) + n) for f, n in zip(share, noise, strict=True)]
-            for share, noise in zip(
-                rng.normal(0, 0.15, (2000, 2)), rng.normal(0, np.hypot(0.015 * 2**0.5, 0.015), (2000, 2)), strict=True
-            )
-        ]
-        held.append(np.mean([no_answer(log) is not None for log in logs]))
-    # Three standard deviations of 2000 draws: 0.025 and 0.004.
-    assert held[0] == pytest.approx(6 / 7, abs=0.025)
-    assert held[1] == pytest.approx(1 / 300, abs=0.004)
+    held = 0
+    for _ in range(draws):
+        moved = per_turn * turns * (1 + rng.normal(0, 0.15, 2)) + rng.normal(0, 0.015, 2)
+        true = 0.5 - np.concatenate([[0.0], np.cumsum(moved)])
+        seen = true + rng.normal(0, U_mm / 2, 3)
+        log = [TurnRecord(turns, float(a), float(b), U_mm, U_mm) for a, b in pairwise(seen)]
+        held += no_answer(log) is not None
+    return held / draws
+
+
+@pytest.mark.parametrize(
+    ("per_turn", "U_mm", "share"), [(0.0, 0.03, 0.88), (0.6, 0.03, 0.002), (0.6, 0.10, 0.010), (0.3, 0.03, 0.09)]
+)
+def test_rods_are_held_for_no_answer_as_often_as_said(per_turn: float, U_mm: float, share: float) -> None:
+    """Three standard deviations of 4000 draws beside the share stated: 0.015 at 0.88, 0.002 at 0.002, 0.014 at 0.09."""
+    room = 3 * (share * (1 - share) / 4000) ** 0.5
+    assert held_share(per_turn, U_mm=U_mm) == pytest.approx(share, abs=room)
+
+
+def test_small_nudges_of_a_proven_rod_are_no_silence() -> None:
+    proven = [TurnRecord(0.125, 0.50, 0.42), TurnRecord(0.125, 0.42, 0.35), TurnRecord(0.125, 0.35, 0.27)]
+    nudges = [TurnRecord(1 / 32, 0.27, 0.255), TurnRecord(1 / 32, 0.255, 0.24)]
+    assert no_answer(proven + nudges) is None
+
+
+def test_a_log_that_shows_nothing_moves_no_rod_inside_its_target() -> None:
+    profile = make_profile(bow(15, 0.27), 0.02)
+    for log in ([TurnRecord(0.125, 0.7, 0.6, 1.0, 1.0)], [TurnRecord(0.125, 0.24, 0.32, 0.1, 0.1)]):
+        got = advise(profile, (0.10, 0.25), log=log).plan
+        assert (got.judgement, got.direction) == ("cannot-tell", "none")
+
+
+def test_towards_what_is_usual_for_any_a_step_ends_at_the_limit() -> None:
+    """A lively rod of 1.5 mm a turn: an eighth would take 0.19 mm out, more than this instrument may want to lose."""
+    lively = [TurnRecord(0.125, 0.9, 0.71), TurnRecord(0.125, 0.71, 0.52)]
+    profile = make_profile(bow(15, 0.52), 0.004)
+    wanted = usual_target()
+    got = advise(profile, wanted.range_mm, log=lively, findings=wanted.findings)
+    assert got.plan.direction == "tighten"
+    assert got.expected_mm == pytest.approx(wanted.high_mm, abs=1e-6)
+    assert advise(profile, wanted.range_mm, log=lively).plan.step_turns > got.plan.step_turns
 
 
 def test_no_step_grows_on_an_answer_that_is_not_sure() -> None:

@@ -187,10 +187,18 @@ def test_a_corrected_turn_stays_where_it_was_made(book: Book, tmp_path: Path) ->
     correct_entry(book, wrong.id, detail=Turn("tighten", 0.25))
     visit = read_visit(book, visit.id)
     assert [type(e.detail).__name__ for e in visit.current] == ["StoredMeasurement", "Turn", "StoredMeasurement"]
-    (step,) = turn_log(book, visit, now=make_document(photo, 0.31))
+    again = make_document(photo, 0.31)
+    (step,) = turn_log(book, visit, now=again)  # measured once more, the newest tells what the turn did
     assert (step.turns, step.before_mm, step.after_mm) == pytest.approx(
-        (0.25, before["relief"]["relief_mm"], after["relief"]["relief_mm"])
+        (0.25, before["relief"]["relief_mm"], again["relief"]["relief_mm"])
     )
+
+
+def test_a_nut_that_felt_stiff_stays_so_when_the_turn_is_corrected(book: Book) -> None:
+    visit = open_visit(book, add_instrument(book, Facts("Blue")))
+    (turn,) = add_entries(book, visit, details=[Turn("tighten", 0.125, "stiff")])
+    correct_entry(book, turn, detail=Turn("tighten", 0.0625))
+    assert read_visit(book, visit.id).turns() == (Turn("tighten", 0.0625, "stiff"),)
 
 
 def test_steps_of_the_rod_are_read_on_one_chord(book: Book, tmp_path: Path) -> None:
