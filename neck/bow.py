@@ -104,7 +104,7 @@ def analyse_bow(profile: GapProfile, relief: Relief) -> Bow:
     frets = tuple(profile.frets[i] for i in inside)
     if len(inside) < FEW_CROWNS + 1:
         nothing = frozen_array(np.zeros(len(frets)))
-        few = Finding("few-crowns", f"{len(frets)} crowns read: bow and frets cannot be told apart")
+        few = Finding("few-crowns", f"{len(frets)} crowns known: bow and frets cannot be told apart")
         return Bow(frets, nothing, nothing, (), (), "cannot-tell", "not-seen", (few,))
     part = GapProfile(
         tuple(profile.crowns[i] for i in inside), profile.covariance_mm2[np.ix_(inside, inside)], source=profile.source

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
+from lightgap.neck.profile import Finding
 from lightgap.vision.types import Measurement
 
 from .page_html import sheet_html
@@ -107,7 +108,7 @@ def photo_sheet(
             *_overlay_pictures(measurement, overlays),
             profile_picture([LabelledProfile.of(measurement, _of_what(measurement))], units=units, plot=plot),
         ),
-        listings=(*warning_listing([("", measurement)]), *(plan_listings(plan) if plan is not None else ())),
+        listings=(*warning_listing([("", measurement.warnings)]), *(plan_listings(plan) if plan is not None else ())),
         tables=(
             crown_table([("", measurement.profile)], units=units),
             *((budget,) if budget is not None else ()),
@@ -146,12 +147,10 @@ def profile_picture(lines: Sequence[LabelledProfile], *, units: Units, plot: str
     return Picture(profile_plot(lines, units=units), "image/png", caption)
 
 
-def warning_listing(named: Sequence[tuple[str, Measurement]]) -> tuple[Listing, ...]:
-    """Return the doubts of one or several measurements as a list, or nothing when there is none."""
+def warning_listing(named: Sequence[tuple[str, Sequence[Finding]]]) -> tuple[Listing, ...]:
+    """Return the doubts about one or several measurements as a list, or nothing when there is none."""
     lines = tuple(
-        f"{name}: {finding.message}" if name else finding.message
-        for name, measurement in named
-        for finding in measurement.warnings
+        f"{name}: {finding.message}" if name else finding.message for name, found in named for finding in found
     )
     return (Listing("Doubts about the measurement", lines),) if lines else ()
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from lightgap.neck.errors import InputError, LightgapError
@@ -12,17 +10,14 @@ from lightgap.vision.types import Measurement
 
 from .book import Book
 from .compare import Comparison, verdict_sentence
-from .documents import measurement_of
 from .entries import (
     Action,
     BridgeMove,
     Climate,
     Closing,
-    Entry,
     NutHeight,
     Reading,
     Remark,
-    StoredMeasurement,
     Turn,
 )
 from .files import photo_path
@@ -34,7 +29,6 @@ from .quantities import Units, length, turns_text, with_uncertainty
 from .report import all_cautions, now_text, profile_picture, settings_text, warning_listing
 from .report_parts import (
     RELIEF_EXPLAINED,
-    Plan,
     budget_table,
     crown_table,
     photo_provenance,
@@ -46,30 +40,14 @@ from .report_parts import (
     turn_sentence,
 )
 from .sheet import KeyFigure, Listing, Picture, Sheet, Table, note_picture, photo_picture
+from .sides import Side, sides_of
 from .text import one_line
-from .visits import Visit, measured_document, visit_comparison
+from .visits import Visit, visit_comparison
 
 _STAGE_WORDS = {"intake": "as it came", "in-work": "during the work", "after": "as it leaves", "season-check": "today"}
 
 # Findings of a plan that speak of the next turn; there is none when the instrument goes home.
 _FOR_THE_NEXT_STEP = frozenset({"cannot-tell", "rod-learned", "visit-cap", "not-at-pitch"})
-
-
-@dataclass(frozen=True, slots=True)
-class _Side:
-    """One measurement of the visit, ready to be shown."""
-
-    name: str
-    stage: str
-    entry: Entry
-    document: dict[str, Any]
-    measurement: Measurement
-    plan: Plan | None
-
-    @property
-    def word(self) -> str:
-        """The stage as a word."""
-        return self.stage.replace("-", " ")
 
 
 def visit_report_html(book: Book, visit: Visit, *, units: Units = "mm") -> str:
@@ -96,60 +74,46 @@ def visit_sheet(book: Book, visit: Visit, *, units: Units = "mm", plot: str = "s
     InputError
         When nothing has been measured in the visit.
     """
-    sides = _sides(visit)
+    sides = sides_of(book, visit)
     if not sides:
-        raise InputError(f"visit {visit.id} has no measurement yet: `lightgap measure PHOTO --visit {visit.id}`")
+        raise InputError(
+            f"visit {visit.id} has no measurement yet: `lightgap measure PHOTO --visit {visit.id}`, or by hand "
+            f"`lightgap visit add {visit.id} --reading`"
+        )
     comparison = visit_comparison(visit) if len(sides) > 1 else None
     plan = sides[-1].plan
     facts = visit.instrument.facts
-    named = [(side.name, side.measurement) for side in sides]
+    named = [(side.name if len(sides) > 1 else "", side.findings) for side in sides]
     return Sheet(
         title=facts.name,
         subtitle=_subtitle(visit),
         figures=_figures(sides, comparison, units=units),
         story=_story(visit, sides, comparison=comparison, units=units),
         pictures=(
-            *(_overlay(book, side, pair=len(sides) > 1) for side in sides),
+            *(
+                _overlay(book, side, measurement=side.measurement, pair=len(sides) > 1)
+                for side in sides
+                if side.measurement is not None
+            ),
             profile_picture(
-                [LabelledProfile.of(side.measurement, side.name) for side in sides], units=units, plot=plot
+                [LabelledProfile(side.name, side.profile, side.relief) for side in sides], units=units, plot=plot
             ),
         ),
         listings=(
             *_done(visit, units=units),
             *_remarks(visit),
-            *warning_listing(named if len(named) > 1 else [("", named[0][1])]),
+            *warning_listing(named),
             *_advice(visit, sides),
         ),
         tables=(
             *_setup_table(visit, sides, units=units),
             *_reading_table(visit, units=units),
-            crown_table([(side.word, side.measurement.profile) for side in sides], units=units),
+            crown_table([(side.word, side.profile) for side in sides], units=units),
             *_budgets(sides, units=units),
             *_instrument_table(facts, units=units),
         ),
         provenance=_provenance(visit, sides, comparison=comparison),
         cautions=all_cautions(plan),
-    )
-
-
-def _sides(visit: Visit) -> list[_Side]:
-    """Return the newest intake and the newest later measurement in force."""
-    first = visit.measurements("intake") or visit.measurements("season-check")
-    last = visit.measurements("after") or visit.measurements("in-work")
-    chosen = [*first[-1:], *last[-1:]]
-    return [_side(entry) for entry in chosen]
-
-
-def _side(entry: Entry) -> _Side:
-    document = measured_document(entry)
-    assert isinstance(entry.detail, StoredMeasurement)
-    return _Side(
-        name=f"{entry.stage.replace('-', ' ')} {entry.recorded_utc[:10]}",
-        stage=entry.stage,
-        entry=entry,
-        document=document,
-        measurement=measurement_of(document),
-        plan=json.loads(entry.detail.plan) if entry.detail.plan else None,
     )
 
 
@@ -162,9 +126,9 @@ def _subtitle(visit: Visit) -> str:
     return ", ".join(parts)
 
 
-def _figures(sides: Sequence[_Side], comparison: Comparison | None, *, units: Units) -> tuple[KeyFigure, ...]:
+def _figures(sides: Sequence[Side], comparison: Comparison | None, *, units: Units) -> tuple[KeyFigure, ...]:
     figures = [
-        relief_figure(side.measurement.relief, name=f"Relief {_STAGE_WORDS[side.stage]}", units=units, plan=side.plan)
+        relief_figure(side.relief, name=f"Relief {_STAGE_WORDS[side.stage]}", units=units, plan=side.plan)
         for side in sides
     ]
     if comparison is not None:
@@ -181,9 +145,9 @@ def _figures(sides: Sequence[_Side], comparison: Comparison | None, *, units: Un
     return (*figures, *((target_figure(plan, units=units),) if plan is not None else ()))
 
 
-def _story(visit: Visit, sides: Sequence[_Side], *, comparison: Comparison | None, units: Units) -> tuple[str, ...]:
+def _story(visit: Visit, sides: Sequence[Side], *, comparison: Comparison | None, units: Units) -> tuple[str, ...]:
     story = [
-        f"{_STAGE_WORDS[side.stage].capitalize()}: {_lower_first(shape_sentence(side.measurement.relief, units=units))}"
+        f"{_STAGE_WORDS[side.stage].capitalize()}: {_lower_first(shape_sentence(side.relief, units=units))}"
         for side in sides
     ]
     if comparison is not None:
@@ -199,35 +163,38 @@ def _lower_first(text: str) -> str:
     return text[:1].lower() + text[1:]
 
 
-def _overlay(book: Book, side: _Side, *, pair: bool) -> Picture:
+def _overlay(book: Book, side: Side, *, measurement: Measurement, pair: bool) -> Picture:
     """Return the picture kept with the measurement, else the photo with the measurement drawn on it now."""
-    caption = f"{side.name.capitalize()}: straightedge, crowns and the gap at each."
+    name = side.name.capitalize()
     row = book.row(
         "SELECT photo.sha256, photo.suffix FROM overlay JOIN photo ON photo.sha256 = overlay.photo_sha256 "
         "WHERE entry_id = ?",
-        (side.entry.id,),
+        (side.entries[0].id,),
     )
     if row is not None:
         kept = photo_path(book.photos, row["sha256"], suffix=row["suffix"])
         if kept.exists():
-            return Picture(kept.read_bytes(), "image/jpeg", caption, wide=not pair)
-    return _missing_picture(book, side, pair=pair)
+            return Picture(kept.read_bytes(), "image/jpeg", _caption(name), wide=not pair)
+    return _missing_picture(book, measurement, name=name, pair=pair)
 
 
-def _missing_picture(book: Book, side: _Side, *, pair: bool) -> Picture:
+def _caption(name: str) -> str:
+    return f"{name}: straightedge, crowns and the gap at each."
+
+
+def _missing_picture(book: Book, measurement: Measurement, *, name: str, pair: bool) -> Picture:
     """Return the photo with the measurement drawn on it now, or a grey field that says what is missing."""
     from lightgap.vision.overlay import draw_overlay
 
-    row = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (side.measurement.photo.sha256,))
-    photo = photo_path(book.photos, side.measurement.photo.sha256, suffix=row["suffix"] if row else "")
-    name = side.name.capitalize()
+    row = book.row("SELECT suffix FROM photo WHERE sha256 = ?", (measurement.photo.sha256,))
+    photo = photo_path(book.photos, measurement.photo.sha256, suffix=row["suffix"] if row else "")
     if not photo.exists():
         return note_picture(f"{name}: the photo is missing from the book's folder.", wide=not pair)
     try:
-        drawn = draw_overlay(photo, side.measurement)
+        drawn = draw_overlay(photo, measurement)
     except LightgapError as problem:
         return note_picture(f"{name}: {problem}", wide=not pair)
-    return photo_picture(drawn, caption=f"{name}: straightedge, crowns and the gap at each.", wide=not pair)
+    return photo_picture(drawn, caption=_caption(name), wide=not pair)
 
 
 def _done(visit: Visit, *, units: Units) -> tuple[Listing, ...]:
@@ -260,7 +227,7 @@ def _remarks(visit: Visit) -> tuple[Listing, ...]:
     return tuple(item for item in listings if item.lines)
 
 
-def _advice(visit: Visit, sides: Sequence[_Side]) -> tuple[Listing, ...]:
+def _advice(visit: Visit, sides: Sequence[Side]) -> tuple[Listing, ...]:
     """Return the step planned at intake, and, while the visit is open, the plan that holds now."""
     listings: list[Listing] = []
     if len(sides) > 1 and sides[0].plan is not None:
@@ -279,7 +246,7 @@ def _newest(visit: Visit, kind: type, *stages: str) -> Any:
     return found[-1] if found else None
 
 
-def _setup_table(visit: Visit, sides: Sequence[_Side], *, units: Units) -> tuple[Table, ...]:
+def _setup_table(visit: Visit, sides: Sequence[Side], *, units: Units) -> tuple[Table, ...]:
     """Return action, nut height, string clearance and climate, intake beside after."""
     columns = [("as it came", ("intake", "season-check")), ("as it leaves", ("after",))]
     rows: dict[str, list[str]] = {}
@@ -299,7 +266,7 @@ def _setup_table(visit: Visit, sides: Sequence[_Side], *, units: Units) -> tuple
 
 
 def _setup_values(
-    visit: Visit, sides: Sequence[_Side], *, stages: tuple[str, ...], units: Units
+    visit: Visit, sides: Sequence[Side], *, stages: tuple[str, ...], units: Units
 ) -> list[tuple[str, str]]:
     action, nut = _newest(visit, Action, *stages), _newest(visit, NutHeight, *stages)
     climate = _newest(visit, Climate, *stages)
@@ -324,12 +291,12 @@ def _setup_values(
 
 
 def _least_clearance(
-    sides: Sequence[_Side], stages: tuple[str, ...], *, action: Action | None, nut: NutHeight | None, side: str
+    sides: Sequence[Side], stages: tuple[str, ...], *, action: Action | None, nut: NutHeight | None, side: str
 ) -> tuple[float, float, int] | None:
     """Return the least height of an open string over the measured crowns, its U (k = 2) and the fret."""
     from lightgap.neck.action import string_line
 
-    profile = next((s.measurement.profile for s in sides if s.stage in stages), None)
+    profile = next((s.profile for s in sides if s.stage in stages), None)
     action_mm = getattr(action, f"{side}_mm", None)
     nut_mm = getattr(nut, f"{side}_mm", None)
     if profile is None or not profile.scale_length_mm or action_mm is None or nut_mm is None:
@@ -361,9 +328,11 @@ def _reading_table(visit: Visit, *, units: Units) -> tuple[Table, ...]:
     return (Table("Read by hand", columns, rows, note="U: expanded uncertainty, k = 2.", numeric=frozenset({1, 2, 3})),)
 
 
-def _budgets(sides: Sequence[_Side], *, units: Units) -> tuple[Table, ...]:
-    """Return the budget of the newest measurement; the older one stays in the book."""
+def _budgets(sides: Sequence[Side], *, units: Units) -> tuple[Table, ...]:
+    """Return the budget of the newest measurement, if it is a photo's; the older one stays in the book."""
     side = sides[-1]
+    if side.measurement is None:
+        return ()
     name = f", {side.name}" if len(sides) > 1 else ""
     table = budget_table(side.measurement, name=name, units=units)
     return (table,) if table is not None else ()
@@ -385,13 +354,18 @@ def _instrument_table(facts: Facts, *, units: Units) -> tuple[Table, ...]:
     return (Table("Instrument", ("", ""), known),) if known else ()
 
 
-def _provenance(visit: Visit, sides: Sequence[_Side], *, comparison: Comparison | None) -> tuple[tuple[str, str], ...]:
+def _provenance(visit: Visit, sides: Sequence[Side], *, comparison: Comparison | None) -> tuple[tuple[str, str], ...]:
     pairs: list[tuple[str, str]] = []
     for side in sides:
         name = f", {side.word}" if len(sides) > 1 else ""
+        if side.measurement is None:
+            numbers = ", ".join(str(entry.id) for entry in side.entries)
+            pairs.append((f"Read by hand{name}", f"entries {numbers}; what was not read at the chord's ends touches"))
+            continue
         pairs += photo_provenance(side.measurement, name=name)
         settings = side.document.get("settings")
-        measured = [f"entry {side.entry.id}", str(getattr(side.entry.detail, "program", ""))]
+        entry = side.entries[0]
+        measured = [f"entry {entry.id}", str(getattr(entry.detail, "program", ""))]
         pairs.append((f"Measured{name}", "; ".join([*measured, *([settings_text(settings)] if settings else [])])))
     if comparison is not None:
         rule = "real when the change exceeds its U (k = 2), both measurements taken as independent"

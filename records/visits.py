@@ -11,6 +11,7 @@ from typing import Any, Literal
 from lightgap.neck.errors import InputError
 
 from .book import Book, utc_now
+from .by_hand import hand_document
 from .compare import Comparison, compare_profiles
 from .entries import (
     Closing,
@@ -257,9 +258,29 @@ def _correctable(book: Book, entry_id: int) -> tuple[Visit, Entry]:
 
 
 def visit_comparison(visit: Visit) -> Comparison | None:
-    """Return the newest after measurement compared with the newest intake, or nothing when one is missing."""
+    """Return the newest after measurement compared with the newest intake, or nothing when one is missing.
+
+    Hand readings stand where a stage has no photo.
+    """
     after = visit.measurements("after")
-    return against_intake(visit, after[-1]) if after else None
+    if after and visit.measurements("intake"):
+        return against_intake(visit, after[-1])
+    before_document, after_document = (_stage_document(visit, stage) for stage in ("intake", "after"))
+    return _compared(before_document, after_document) if before_document and after_document else None
+
+
+def _stage_document(visit: Visit, stage: str) -> dict[str, Any] | None:
+    measured = visit.measurements(stage)
+    if measured:
+        return measured_document(measured[-1])
+    return hand_document(visit.current, stage, scale_length_mm=visit.instrument.facts.scale_length_mm)
+
+
+def _compared(before: Document, after: Document) -> Comparison | None:
+    try:
+        return compare_profiles(before, after)
+    except InputError:
+        return None
 
 
 def measured_document(entry: Entry) -> dict[str, Any]:
@@ -277,10 +298,7 @@ def against_intake(visit: Visit, entry: Entry) -> Comparison | None:
     intake = [e for e in measured[:at] if e.stage == "intake"]
     if not intake or entry.stage == "intake":
         return None
-    try:
-        return compare_profiles(measured_document(intake[-1]), measured_document(entry))
-    except InputError:
-        return None
+    return _compared(measured_document(intake[-1]), measured_document(entry))
 
 
 def refuse_closed(visit: Visit) -> None:

@@ -12,11 +12,20 @@ import pytest
 
 from lightgap.neck.errors import InputError
 from lightgap.records.book import Book, open_book
-from lightgap.records.entries import Action, Climate, NutHeight, Remark, Turn
+from lightgap.records.entries import Action, Climate, Detail, NutHeight, Remark, Turn
+from lightgap.records.inputs import details_from
 from lightgap.records.instruments import Facts, add_instrument
 from lightgap.records.text import one_line, visible_text
 from lightgap.records.visit_report import visit_report_html, visit_report_pdf
-from lightgap.records.visits import add_entries, close_visit, find_visit, open_visit, read_visit
+from lightgap.records.visits import (
+    add_entries,
+    add_entry,
+    close_visit,
+    find_visit,
+    open_visit,
+    read_visit,
+    visit_comparison,
+)
 
 from .conftest import make_overlay
 from .makers import keep, make_document, make_photo
@@ -74,6 +83,52 @@ def test_open_visit_shows_the_plan_that_holds_now(book: Book, tmp_path: Path) ->
     text = read(visit_report_html(book, read_visit(book, visit.id))).text
     assert "Next step at the rod" in text
     assert "still open" in text
+
+
+def hand(texts: list[str]) -> list[Detail]:
+    return list(details_from({"reading": texts}, method="feeler"))
+
+
+def test_a_bench_that_reads_by_hand_gets_its_sheet(book: Book, tmp_path: Path) -> None:
+    visit = open_visit(book, add_instrument(book, Facts("Blue", family="electric", rod_kind="single-action")))
+    add_entries(book, visit, details=hand(["5=0.40mm", "7=0.45mm", "9=0.42mm"]))
+    page = read(visit_report_html(book, read_visit(book, visit.id))).text
+    for wanted in ("Relief as it came", "above the target, beyond doubt", "Tighten by", "by hand", "Read by hand"):
+        assert wanted in page
+    add_entry(book, visit, detail=Turn("tighten", 0.25))
+    add_entries(book, visit, details=hand(["5=0.17mm", "7=0.20mm", "9=0.18mm"]))
+    done = read_visit(book, visit.id)
+    comparison = visit_comparison(done)
+    assert comparison is not None
+    assert comparison.verdict == "lower"
+    # The readings at fret 7 and, twice, half the leaf's own 0.02 mm: what a smooth neck may draw them by.
+    assert comparison.change_mm == pytest.approx(-0.25, abs=0.02)
+    page = read(visit_report_html(book, done)).text
+    for wanted in ("Relief as it leaves", "inside the target", "a real change", "Leave the rod alone"):
+        assert wanted in page
+    assert "Planned at intake" not in page  # no plan is kept with readings
+    assert visit_report_pdf(book, done).startswith(b"%PDF-")
+
+
+def test_a_photo_counts_before_readings_and_is_compared_with_them(book: Book, tmp_path: Path) -> None:
+    visit = open_visit(book, add_instrument(book, Facts("Blue")))
+    photo = make_photo(tmp_path)
+    keep(book, visit, make_document(photo, 0.45), photo)
+    add_entries(book, visit, details=hand(["7=0.10mm"]))
+    page = read(visit_report_html(book, read_visit(book, visit.id))).text
+    assert "+0.44" in page or "+0.45" in page
+    add_entry(book, visit, detail=Turn("tighten", 0.25))
+    add_entries(book, visit, details=hand(["5=0.17mm", "7=0.20mm", "9=0.18mm"]))
+    comparison = visit_comparison(read_visit(book, visit.id))
+    assert comparison is not None
+    assert comparison.verdict == "lower"
+
+
+def test_readings_that_make_no_relief_make_no_sheet(book: Book) -> None:
+    visit = open_visit(book, add_instrument(book, Facts("Blue")))
+    add_entries(book, visit, details=hand(["20=0.40mm"]))
+    with pytest.raises(InputError, match="no measurement yet"):
+        visit_report_html(book, read_visit(book, visit.id))
 
 
 def test_string_clearance_needs_action_nut_height_and_both_frets(book: Book, tmp_path: Path) -> None:
