@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
@@ -61,6 +60,7 @@ class SceneOptions:
         FileProblem
             The bench book cannot be read.
         """
+        from lightgap.neck.readings import parse_chord
         from lightgap.vision.measure import MeasureSettings
 
         scale_length_mm = parse_scale(self.scale_length)
@@ -79,7 +79,7 @@ class SceneOptions:
                 self.nut,
                 self.first_fret,
                 self.rests_on,
-                parse_chord(self.chord),
+                None if self.chord is None else parse_chord(self.chord),
             )
         )
 
@@ -101,25 +101,6 @@ def parse_size(text: str | None, *, option: str) -> float | None:
     from lightgap.neck.units import parse_length
 
     return None if text is None else parse_length(text, what=option)
-
-
-def parse_chord(text: str | None) -> tuple[int, int] | None:
-    """Return the chord's end frets from "A-B".
-
-    Raises
-    ------
-    InputError
-        The text is not two fret numbers with at least two frets between.
-    """
-    if text is None:
-        return None
-    match = re.fullmatch(r"\s*(\d+)\s*-\s*(\d+)\s*", text)
-    if match is None:
-        raise InputError(f"--chord {text}: give two fret numbers, as in 1-15")
-    first, last = sorted((int(match[1]), int(match[2])))
-    if last - first < 3 or last > 30:
-        raise InputError(f"--chord {text}: ends must be at least three frets apart, none beyond 30")
-    return first, last
 
 
 def parse_wanted_U(text: str | None) -> float | None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from typing import Literal
 
 Judgement = Literal["above", "below", "inside", "cannot-tell"]
-RULE = "inside or outside only when clear of the limit by the expanded uncertainty U (guard bands after ISO 14253-1)"
 
 
 def judge(value: float, expanded: float, *, low: float, high: float) -> Judgement:

@@ -73,11 +73,6 @@ def to_unit(length_mm: float, unit: LengthUnit) -> float:
     return length_mm / MM_PER_INCH if unit == "in" else length_mm
 
 
-def from_unit(value: float, unit: LengthUnit) -> float:
-    """Return a number in `unit` as a length in mm."""
-    return value * MM_PER_INCH if unit == "in" else value
-
-
 def format_length(length_mm: float, unit: LengthUnit = "mm", *, signed: bool = False) -> str:
     """Return a length for people: three digits in mm, four in inch, a little finer than a bench can use."""
     value = to_unit(length_mm, unit)
@@ -87,9 +82,3 @@ def format_length(length_mm: float, unit: LengthUnit = "mm", *, signed: bool = F
     # No "-0.000": rounding may leave a sign on nothing.
     value = round(value, digits) + 0.0
     return f"{value:{'+' if signed else ''}.{digits}f} {unit}"
-
-
-def format_inch_fraction(length_mm: float, *, denominator: int = 64) -> str:
-    """Return a length as the nearest graduation of an inch rule, as "5/64 in" (not reduced: rules are read so)."""
-    steps = round(length_mm / MM_PER_INCH * denominator)
-    return f"{steps}/{denominator} in"

@@ -159,7 +159,7 @@ def verdict_words(judgement: Judgement, codes: Collection[str] = ()) -> str:
     if "short-chord" in codes:
         return "cannot tell: the chord spans part of the neck, the target is for the whole"
     if "no-middle-reading" in codes:
-        return "cannot tell: nothing was read in the middle of the chord"
+        return "cannot tell: it rests on what was read beside the middle of the chord"
     if "chord-off-neck" in codes:
         return "cannot tell: the chord reaches past the neck, the target is for the neck alone"
     if "chord-untold" in codes:
@@ -239,8 +239,7 @@ def stops_for(bench: Bench, direction: Direction) -> tuple[str, ...]:
 def cautions_for(bench: Bench, direction: Direction) -> tuple[str, ...]:
     """Return what can hurt people or the instrument."""
     cautions = [
-        "Strings at pitch pull with several hundred newtons: wear eye protection, let them down before cutting, mind "
-        "their ends.",
+        "Strings pull with hundreds of newtons: wear eye protection, let them down before cutting, mind their ends.",
     ]
     if direction != "none":
         cautions += [

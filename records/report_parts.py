@@ -80,7 +80,8 @@ def judgement_words(plan: Plan | None, *, otherwise: str) -> tuple[str, Tone]:
 
 def relief_figure(relief: Relief, *, name: str, units: Units, plan: Plan | None = None) -> KeyFigure:
     """Return the large number of one measurement, with the plan's judgement when there is one."""
-    note, tone = judgement_words(plan, otherwise=f"U at k = {relief.k:g}, at fret {relief.at_fret}")
+    words, tone = judgement_words(plan, otherwise=f"U at k = {relief.k:g}, at fret {relief.at_fret}")
+    note = words.partition(":")[0]  # why it cannot be told stands among the findings
     return KeyFigure(
         name=name, value=with_uncertainty(relief.relief_mm, relief.U_mm, units=units), note=note, tone=tone
     )
@@ -144,8 +145,8 @@ def crown_table(named: Sequence[tuple[str, GapProfile]], *, units: Units) -> Tab
         prefix = f"{name}: " if len(named) > 1 else ""
         columns += [f"{prefix}gap ({units})", f"U ({units})"]
     every = [c for _, profile in named for c in profile.crowns]
-    note = "U: expanded uncertainty, k = 2."
-    note += " * the straightedge rests on this crown." if any(c.touching for c in every) else ""
+    note = "U: k = 2."
+    note += " * the straightedge rests here." if any(c.touching for c in every) else ""
     note += " ** not read: carried on from its neighbours." if any(c.extrapolated for c in every) else ""
     return Table(
         heading="Crowns",
@@ -178,7 +179,7 @@ def scale_sentence(measurement: Measurement) -> str:
     scale = measurement.scale
     text = f"{scale.px_per_mm:.3f} ± {2 * scale.u_px_per_mm:.3f} px/mm (k = 2) from {_REFERENCE_WORDS[scale.reference]}"
     if scale.check is not None:
-        text += f"; checked by {_REFERENCE_WORDS[scale.check.reference]}: {scale.check.px_per_mm:.3f} px/mm"
+        text += f"; by the fret spacing {scale.check.px_per_mm:.3f} px/mm"
     return text
 
 

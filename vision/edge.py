@@ -266,15 +266,6 @@ def sample_strip(luminance: FloatImage, y_px: Array, x_px: Array, *, px_per_mm: 
     return Strip(x_px, below_mm, np.asarray(light, dtype=np.float32))
 
 
-def strip_along(
-    luminance: FloatImage, line: Line, *, px_per_mm: float, low_mm: float, high_mm: float, step_mm: float = 0.05
-) -> Strip:
-    """Sample a strip along a line from `low_mm` (above is negative) to `high_mm` below it, a column each 0.1 mm."""
-    x_px = np.arange(0, luminance.shape[1] - 1, 0.1 * px_per_mm)
-    below = np.arange(low_mm, high_mm + 1e-9, step_mm)
-    return sample_strip(luminance, line.y_px(x_px), x_px, px_per_mm=px_per_mm, below_mm=below)
-
-
 def sharpest_px(luminance: FloatImage) -> float:
     """Return the blur of a picture's sharpest level edges, as a standard deviation in pixels.
 

@@ -150,7 +150,7 @@ def test_file_that_is_not_there_is_status_4(tmp_path: Path) -> None:
 def test_mistake_is_status_2_and_one_line_in_a_process_too(tmp_path: Path) -> None:
     done = run("measure", PHOTO, "--chord", "5", cwd=tmp_path)
     assert done.returncode == 2
-    assert done.stderr.splitlines() == ["lightgap: --chord 5: give two fret numbers, as in 1-15"]
+    assert done.stderr.splitlines() == ["lightgap: chord '5': write A-B, two fret numbers, for example 1-15"]
 
 
 @pytest.mark.parametrize(
@@ -170,8 +170,8 @@ def test_mistake_is_status_2_and_one_line_in_a_process_too(tmp_path: Path) -> No
         (["--nut", "up"], "use left or right"),
         (["--first-fret", "40"], "--first-fret 40"),
         (["--rests-on", "air"], "use crowns or board"),
-        (["--chord", "3-4"], "three frets apart"),
-        (["--chord", "one-ten"], "two fret numbers"),
+        (["--chord", "3-4"], "at least two frets beyond"),
+        (["--chord", "one-ten"], "fret must be a whole number"),
         (["--want-U", "2"], "--want-U 2: expected 0.001 to 1 mm"),
         (["--want-U", "fine"], "--want-U: cannot read"),
         (["--units", "furlong"], "use mm or in"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from PIL import Image
 from lightgap.neck.documents import crowns_document, relief_document
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import CrownGap, Finding, GapProfile, Relief
+from lightgap.neck.relief import BODY_JOINT_FRET, compute_relief
 from lightgap.records.book import Book
 from lightgap.records.recording import NewMeasurement, Recorded, record_measurement
 from lightgap.records.visits import Visit
@@ -50,6 +52,18 @@ def make_measurement(
         )
         for i, n in enumerate(numbers)
     )
+    profile = GapProfile(crowns=crowns, covariance_mm2=covariance_mm2, source="photo", scale_length_mm=648.0)
+    relief = Relief(
+        relief_mm=float(gap_mm[at] - gap_mm[0] - (gap_mm[-1] - gap_mm[0]) * t[at]),
+        U_mm=U_mm,
+        k=2.0,
+        at_fret=int(numbers[at]),
+        chord=(1, frets),
+        shape="up-bow" if relief_mm > 0.02 else "back-bow" if relief_mm < -0.02 else "straight",
+    )
+    if frets > BODY_JOINT_FRET:  # as the program reads it: on the neck, not over the body
+        on_neck = compute_relief(profile)
+        relief = replace(relief, relief_mm=on_neck.relief_mm, at_fret=on_neck.at_fret, chord=on_neck.chord)
     return Measurement(
         photo=PhotoFacts(
             file=file,
@@ -66,15 +80,8 @@ def make_measurement(
             outline_px=np.array([[100.0, 900.0], [837.0, 900.0], [837.0, 1365.0], [100.0, 1365.0]]),
         ),
         straightedge=Straightedge(points_px=np.array([[100.0, 636.1], [3900.0, 640.9]])),
-        profile=GapProfile(crowns=crowns, covariance_mm2=covariance_mm2, source="photo", scale_length_mm=648.0),
-        relief=Relief(
-            relief_mm=float(gap_mm[at] - gap_mm[0] - (gap_mm[-1] - gap_mm[0]) * t[at]),
-            U_mm=U_mm,
-            k=2.0,
-            at_fret=int(numbers[at]),
-            chord=(1, frets),
-            shape="up-bow" if relief_mm > 0.02 else "back-bow" if relief_mm < -0.02 else "straight",
-        ),
+        profile=profile,
+        relief=relief,
         warnings=(Finding(code="low-contrast", message="The crowns at frets 6 and 7 stand out little."),),
         budget=(
             BudgetLine(name="fit of the crowns", u_mm=0.005, kind="A", cure="a light card close behind the neck"),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from .settings import Neck
 
-GUITAR_GAUGES_MM = (1.17, 0.91, 0.66, 0.43, 0.33, 0.25)
 INSTRUMENTS: dict[str, Neck] = {
     "dreadnought": Neck(),
     "parlour": Neck("parlour", 628.0, 20, 12, 305.0, nut_width_mm=44.5, joint_width_mm=56.0),
