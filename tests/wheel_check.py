@@ -64,7 +64,8 @@ def test_command_answers() -> None:
 
 
 def test_advice_on_a_hand_reading() -> None:
-    done = run("advise", "--reading", "7=0.015in", "--method", "feeler", "--rod", "unknown", "--json", "-")
+    words = ("--reading", "7=0.015in", "--method", "feeler", "--family", "electric", "--rod", "unknown")
+    done = run("advise", *words, "--json", "-")
     assert done.returncode == 0, done.stderr
     plan = json.loads(done.stdout)
     assert plan["schema"] == "lightgap/plan/1"
