@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sys
 import tempfile
 from collections.abc import Iterable, Mapping
@@ -12,6 +13,8 @@ from typing import Any
 
 from lightgap.neck.errors import FileProblem, InputError
 
+HEAD_BYTES = 200
+KINDS = (b"\x89PNG", b"\xff\xd8\xff", b"%PDF", b"II*\x00", b"MM\x00*", b"<", b"{")
 DATABASE_MARK = b"SQLite format 3\x00"  # how a bench book begins: SQLite's file format, section 1.2
 
 
@@ -67,6 +70,26 @@ def _refuse_unwritable(path: Path, name: str) -> None:
         raise InputError(f"{name} is a bench book: give the result another name")
 
 
+def _refuse_other_kind(path: Path, data: bytes) -> None:
+    """Refuse to put a picture in the place of a document, a document in that of a photo, a plan in a profile's."""
+    try:
+        with path.open("rb") as stream:
+            found = stream.read(HEAD_BYTES) if os.path.isfile(path) else b""
+    except OSError:
+        return
+    if found and _kind(found) != _kind(data[:HEAD_BYTES]):
+        raise InputError(f"{path} exists and is of another kind than what is written: give the result another name")
+
+
+def _kind(head: bytes) -> bytes:
+    """Return what a file is by its first bytes: a picture, a page, a JSON document of one schema, or any text."""
+    schema = re.match(rb'\s*\{\s*"schema":\s*"([^"]*)"', head)
+    if schema is not None:
+        name = schema[1].rpartition(b"/")[0]
+        return b"lightgap/profile" if name == b"lightgap/refusal" else name  # measuring writes either
+    return next((mark for mark in KINDS if head.lstrip().startswith(mark)), b"")
+
+
 def _begins_as_book(path: Path) -> bool:
     try:
         with path.open("rb") as stream:
@@ -91,6 +114,7 @@ def write_bytes(path: Path, data: bytes) -> None:
 
     path = Path(os.path.realpath(path))
     _refuse_unwritable(path, str(path))
+    _refuse_other_kind(path, data)
     try:
         if os.path.exists(path) and not os.path.isfile(path):
             path.write_bytes(data)

@@ -56,7 +56,8 @@ class ChangeOptions:
 
     to_set: Annotated[str | None, typer.Option(metavar="NAME", help="Gauge set to change to.")] = None
     to_string: Annotated[
-        list[str] | None, typer.Option(metavar="NOTE=GAUGE", help="String to change to, as --string; repeat.")
+        list[str] | None,
+        typer.Option(metavar="NOTE=GAUGE", help="All strings to change to, as --string; repeat."),
     ] = None
     to_tuning: Annotated[str | None, typer.Option(metavar="NOTES", help="Tuning to change to, as --tuning.")] = None
 
@@ -163,7 +164,7 @@ def _page(
                     f"{relief:+.2f} ± {2 * u:.2f} mm (k = 2), rod left alone, from the neck's answer to two pulls",
                 )
             )
-        elif change:
+        elif abs(change) > 2 * u_change:
             way = "more up-bow" if change > 0 else "less up-bow"
             parts.append(
                 hung(

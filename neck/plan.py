@@ -110,7 +110,7 @@ def plan_rod(
     if learned_step_turns is None:
         moves = "outside"
     side = None if is_short else _side(relief, judgement, low=low, high=high, moves_when=moves)
-    reasons = [*findings, *_reasons(relief, judgement, side=side, bench=bench, known=findings)]
+    reasons = [*findings, *_reasons(relief, judgement, target_mm=(low, high), side=side, bench=bench, known=findings)]
     direction: Direction = "none"
     step = 0.0
     # Beyond what is usual for any instrument it is beyond what this one wants, too.
@@ -197,7 +197,13 @@ def _step(relief: Relief, side: Side, *, bench: Bench, learned: float | None) ->
 
 
 def _reasons(
-    relief: Relief, judgement: Judgement, *, side: Side | None, bench: Bench, known: Sequence[Finding]
+    relief: Relief,
+    judgement: Judgement,
+    *,
+    target_mm: tuple[float, float],
+    side: Side | None,
+    bench: Bench,
+    known: Sequence[Finding],
 ) -> list[Finding]:
     """Everything that keeps the rod still or is worth saying, from relief and bench."""
     out: list[Finding] = []
@@ -218,10 +224,13 @@ def _reasons(
             f"relief of {relief.relief_mm:+.2f} mm is beyond adjustment: check the reading; if so, see a repairer",
         )
     if judgement == "cannot-tell" and not NOT_OF_WHOLE & {f.code for f in known}:
-        message = "the uncertainty reaches across a limit of the target: measure again, finer, before any turn"
         if side is not None:
-            message += "; if it reads the same, the small step below does not cross the target"
-        add("cannot-tell", message)
+            message = "reaches across a limit of the target: the small step below leads towards its middle"
+        elif target_mm[0] <= relief.relief_mm <= target_mm[1]:
+            message = "reaches across a limit of the target, but it reads inside: fit to play, as far as relief goes"
+        else:
+            message = "reaches across a limit of the target: measure again, finer, before any turn"
+        add("cannot-tell", f"the uncertainty {message}")
     if side is not None:
         if relief.shape == "s-bend":
             add("s-bend", "the neck bends both ways along the chord: a rod cannot take an S out; see a repairer")
@@ -237,7 +246,7 @@ def _rod_reasons(side: Side, bench: Bench, *, add: _Add) -> None:
             "nut-stiff",
             "the nut does not want to turn: do not force it; take the load off, clean and lubricate, feel again",
         )
-    elif bench.nut_feel == "at-end":
+    elif bench.nut_feel == "at-end" and side == "above":  # loosened it comes back onto its thread
         add(
             "nut-at-end",
             "the nut is at the end of its thread: more force strips the thread or snaps the rod; see a repairer",
@@ -248,7 +257,7 @@ def _rod_reasons(side: Side, bench: Bench, *, add: _Add) -> None:
             "the rod is slack already and a single-action rod cannot push a neck out of back-bow: more string tension, "
             "or a repairer",
         )
-    if bench.rod == "unknown" and side == "below" and bench.nut_feel not in ("slack", "stiff", "at-end"):
+    if bench.rod == "unknown" and side == "below" and bench.nut_feel not in ("slack", "stiff"):
         add(
             "rod-unknown",
             "the kind of rod is not known: it is treated as single-action, and loosening ends when the nut goes slack",

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from .errors import FileProblem, InputError
-from .readings import Method, Reading, parse_chord, parse_reading
+from .readings import THINNEST_MM, Method, Reading, parse_chord, parse_reading
 from .rod_response import TurnRecord
 from .units import parse_length
 
@@ -87,6 +87,12 @@ def read_turn_log(path: Path) -> tuple[TurnRecord, ...]:
             turns = float(row["turns"])
         except ValueError:
             raise InputError(f"{where}: turns must be a number, got {row['turns']!r}") from None
+        for name in ("before", "after"):
+            if row[name].strip() and row[name].strip()[-1].isdigit() and 0 < parse_length(row[name]) < THINNEST_MM:
+                raise InputError(
+                    f"{where}: {name} {row[name]} without a unit would be mm, thinner than a feeler leaf: write "
+                    f"{row[name]}in or {row[name]}mm"
+                )
         expanded = parse_length(row["U"], what=where) if row.get("U") else 0.03
         records.append(
             TurnRecord(

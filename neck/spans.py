@@ -9,8 +9,8 @@ from .profile import Finding, GapProfile, Relief
 from .relief import compute_relief
 
 SHORT_CHORD, CHORD_UNTOLD, OFF_NECK = "short-chord", "chord-untold", "chord-off-neck"
-NO_MIDDLE = "no-middle-reading"
-NOT_OF_WHOLE = frozenset((SHORT_CHORD, CHORD_UNTOLD, OFF_NECK, NO_MIDDLE))
+NO_MIDDLE, ONE_READING = "no-middle-reading", "one-reading-decides"
+NOT_OF_WHOLE = frozenset((SHORT_CHORD, CHORD_UNTOLD, OFF_NECK, NO_MIDDLE, ONE_READING))
 # A target is meant for the neck from the first fret to the body. Of the length between frets 1 and 15: shorter, a bow's
 # depth is two thirds of the whole or less (common practice, no published source).
 WHOLE_CHORD, WHOLE_SHARE = (1, 15), 0.8
@@ -93,6 +93,13 @@ def off_middle(profile: GapProfile, relief: Relief, *, target_mm: tuple[float, f
         if _judge_scaled(rest, target_mm, share=1.0) != judgement:
             return _no_middle(f"without fret {named}, near the ends of the chord, the verdict is another")
         return None
+    if len(inside) > 1 and judgement in ("above", "below"):
+        rest = compute_relief(without_frets(profile, {relief.at_fret}), chord=relief.chord)
+        if _judge_scaled(rest, target_mm, share=1.0) != judgement:
+            return Finding(
+                ONE_READING,
+                f"without the reading at fret {relief.at_fret} the verdict is another: read it and its neighbours anew",
+            )
     # Read aside of its middle an even bow is deeper than what was read.
     deep = 4 * share[relief.at_fret] * (1 - share[relief.at_fret])
     is_few = len(inside) <= FEW_READINGS and judgement in ("below", "cannot-tell")

@@ -94,6 +94,10 @@ HELD: dict[str, tuple[str, ...]] = {
         "Leave the rod alone: a gap near an end of the chord is a fret's, or the straightedge does not rest there.",
         "Read the gap about the middle of the chord, at frets 6 to 9, and ask again.",
     ),
+    "one-reading-decides": (
+        "Leave the rod alone: one fret that stands low, or one misread gap, makes the verdict.",
+        "Read that fret and its neighbours again, and ask again.",
+    ),
     "fret-not-rod": (
         "Leave the rod alone.",
         "Put a short straightedge over three frets at a time around the fret named: it rocks on a high one.",
@@ -158,6 +162,8 @@ def verdict_words(judgement: Judgement, codes: Collection[str] = ()) -> str:
     """Return how relief stands against the range aimed for; `codes` are the plan's findings."""
     if "short-chord" in codes:
         return "cannot tell: the chord spans part of the neck, the target is for the whole"
+    if "one-reading-decides" in codes:
+        return "cannot tell: it rests on one reading, which the others do not bear out"
     if "no-middle-reading" in codes:
         return "cannot tell: it rests on what was read beside the middle of the chord"
     if "chord-off-neck" in codes:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any, cast
 
 from lightgap.neck.errors import InputError
 
 from .book import Book
+from .by_hand import between_turns, hand_document
 from .compare import relief_on
 from .entries import Entry, StoredMeasurement, Turn, in_force, read_entries
 from .instruments import Facts
@@ -71,50 +71,46 @@ def plan_for(
 def turn_log(book: Book, visit: Visit, *, now: Document) -> list[TurnRecord]:
     """Return what each step at an instrument's rod did: relief before and after, from all its visits.
 
-    A step is what was turned between two measurements of one visit. All reliefs are read on the chord of `now`, a
-    measurement of `visit` not yet in the book and its newest; a step is left out where one has not got that chord, or
-    counts its frets from anywhere.
+    A step is what was turned between two measurements of one visit, by photo or by hand. All reliefs are read on the
+    chord of `now`, the newest measurement of `visit`; a step is left out where one has not got that chord, or counts
+    its frets from anywhere.
     """
     records: list[TurnRecord] = []
+    length_mm = visit.instrument.facts.scale_length_mm
     for row in book.rows("SELECT id FROM visit WHERE instrument_id = ? ORDER BY id", (visit.instrument.id,)):
         entries = in_force(read_entries(book, row["id"]))
-        records += _steps(entries, now, ends_now=row["id"] == visit.id)
+        seen = [(turned, _measured(group, scale_length_mm=length_mm)) for turned, group in between_turns(entries)]
+        if row["id"] == visit.id:
+            turned = seen.pop()[0] if seen else 0.0
+            seen.append((turned, now))
+        records += _steps(seen, chord=now["relief"]["chord"])
     return records
 
 
-def _steps(entries: Sequence[Entry], now: Document, *, ends_now: bool) -> list[TurnRecord]:
+def _steps(seen: Sequence[tuple[float, Document | None]], *, chord: Sequence[int]) -> list[TurnRecord]:
     from lightgap.neck.rod_response import MAX_RECORD_TURNS, MIN_RECORD_TURNS, TurnRecord
 
     steps: list[TurnRecord] = []
     before: tuple[float, float] | None = None
-    turned, is_step = 0.0, False
-    chord = now["relief"]["chord"]
-    events: list[float | Document] = [event for entry in entries if (event := _event(entry)) is not None]
-    for event in [*events, *([now] if ends_now else [])]:
-        if isinstance(event, float):
-            turned += event
+    turned = 0.0
+    for more, document in seen:
+        turned += more
+        if document is None:
             continue
-        after = _relief_at(event, chord)
-        if turned == 0 and is_step and after is not None:  # measured once more: the newest tells what the step did
-            steps[-1] = replace(steps[-1], after_mm=after[0], U_after_mm=after[1])
-        elif turned != 0:
-            is_step = MIN_RECORD_TURNS <= abs(turned) <= MAX_RECORD_TURNS
-            if before is None or after is None:
-                is_step = False
-            elif is_step:
-                steps.append(TurnRecord(turned, before[0], after[0], U_before_mm=before[1], U_after_mm=after[1]))
+        after = _relief_at(document, chord)
+        if before is not None and after is not None and MIN_RECORD_TURNS <= abs(turned) <= MAX_RECORD_TURNS:
+            steps.append(TurnRecord(turned, before[0], after[0], U_before_mm=before[1], U_after_mm=after[1]))
         before, turned = after, 0.0
     return steps
 
 
-def _event(entry: Entry) -> float | Document | None:
-    """Return signed turns, or a profile document, or nothing."""
-    if isinstance(entry.detail, Turn):
-        return entry.detail.signed_turns
-    if isinstance(entry.detail, StoredMeasurement):
-        document: Document = json.loads(entry.detail.document)
+def _measured(group: Sequence[Entry], *, scale_length_mm: float | None) -> Document | None:
+    """Return the newest measurement between two turns: a photo's, else what was read by hand."""
+    photos = [entry.detail for entry in group if isinstance(entry.detail, StoredMeasurement)]
+    if photos:
+        document: Document = json.loads(photos[-1].document)
         return document
-    return None
+    return hand_document(group, scale_length_mm=scale_length_mm)
 
 
 def _relief_at(document: Document, chord: Sequence[int]) -> tuple[float, float] | None:

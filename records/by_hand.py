@@ -7,23 +7,45 @@ from typing import Any
 
 from lightgap.neck.errors import InputError
 
-from .entries import Entry, Reading
+from .entries import Entry, Reading, Turn
 
 
-def hand_readings(entries: Sequence[Entry], stage: str) -> tuple[Entry, ...]:
-    """Return the hand readings of a stage among entries in force."""
-    return tuple(entry for entry in entries if isinstance(entry.detail, Reading) and entry.stage == stage)
-
-
-def hand_document(entries: Sequence[Entry], stage: str, *, scale_length_mm: float | None) -> dict[str, Any] | None:
-    """Return the profile that the hand readings of a stage make, or nothing when they make none.
+def between_turns(entries: Sequence[Entry]) -> list[tuple[float, tuple[Entry, ...]]]:
+    """Return what was entered between turns of the rod, each group after the sum of turns made before it.
 
     Parameters
     ----------
     entries
-        Those in force.
-    stage
-        "intake", "in-work", "after" or "season-check".
+        Those in force, in the order of what they tell of.
+    """
+    groups: list[tuple[float, tuple[Entry, ...]]] = []
+    turned, group = 0.0, list[Entry]()
+    for entry in entries:
+        if isinstance(entry.detail, Turn):
+            if group:
+                groups.append((turned, tuple(group)))
+                turned, group = 0.0, []
+            turned += entry.detail.signed_turns
+        else:
+            group.append(entry)
+    return [*groups, (turned, tuple(group))] if group or turned else groups
+
+
+def hand_readings(entries: Sequence[Entry], stage: str) -> tuple[Entry, ...]:
+    """Return the newest hand readings of a stage: those that no turn of the rod parts."""
+    found: tuple[Entry, ...] = ()
+    for _, group in between_turns(entries):
+        found = tuple(e for e in group if isinstance(e.detail, Reading) and e.stage == stage) or found
+    return found
+
+
+def hand_document(readings: Sequence[Entry], *, scale_length_mm: float | None) -> dict[str, Any] | None:
+    """Return the profile that hand readings make, or nothing when they make none.
+
+    Parameters
+    ----------
+    readings
+        Of one state of the neck; other entries are passed over.
     scale_length_mm
         Of the instrument; the usual one where it is not known: it matters only where the bow is uneven.
     """
@@ -32,14 +54,13 @@ def hand_document(entries: Sequence[Entry], stage: str, *, scale_length_mm: floa
     from lightgap.neck.readings import Reading as HandReading
     from lightgap.neck.relief import compute_relief
 
-    details = [entry.detail for entry in hand_readings(entries, stage)]
-    readings = [
+    taken = [
         HandReading(d.fret, d.gap_mm, d.u_gap_mm, d.method, d.as_written)  # type: ignore[arg-type]
-        for d in details
+        for d in (entry.detail for entry in readings)
         if isinstance(d, Reading)
     ]
     try:
-        profile, findings = profile_from_readings(readings, scale_length_mm=scale_length_mm or DEFAULT_SCALE_MM)
+        profile, findings = profile_from_readings(taken, scale_length_mm=scale_length_mm or DEFAULT_SCALE_MM)
         relief = compute_relief(profile)
     except InputError:
         return None

@@ -16,7 +16,7 @@ from .advice import plan_for, turn_log
 from .book import Book
 from .by_hand import hand_document, hand_readings
 from .documents import measurement_of
-from .entries import Entry, StoredMeasurement
+from .entries import Entry, StoredMeasurement, Turn
 from .report_parts import Plan
 from .visits import Visit, measured_document
 
@@ -60,7 +60,18 @@ def sides_of(book: Book, visit: Visit) -> list[Side]:
     first, last = (_newest(book, visit, stages=s) for s in (("intake", "season-check"), ("after", "in-work")))
     if first is not None and last is not None and first.measurement is None:
         first = replace(first, plan=None)  # none was kept with readings, and what holds now was not planned then
-    return [side for side in (first, last) if side is not None]
+    sides = [side for side in (first, last) if side is not None]
+    return [*sides[:-1], *(_before_next_turn(visit, side) for side in sides[-1:])]
+
+
+def _before_next_turn(visit: Visit, side: Side) -> Side:
+    """Return a side without its plan, and with the reason, when the rod was turned after it was measured."""
+    order = [entry.id for entry in visit.current]
+    at = max(order.index(entry.id) for entry in side.entries)
+    if not any(isinstance(entry.detail, Turn) for entry in visit.current[at + 1 :]):
+        return side
+    said = "the rod was turned after this was measured: tune to pitch and measure again before the next step"
+    return replace(side, plan=None, findings=(*side.findings, Finding("turned-since", said)))
 
 
 def _newest(book: Book, visit: Visit, *, stages: tuple[str, ...]) -> Side | None:
@@ -94,10 +105,10 @@ def _by_photo(entry: Entry) -> Side:
 
 def _by_hand(book: Book, visit: Visit, *, stage: str) -> Side | None:
     facts = visit.instrument.facts
-    document = hand_document(visit.current, stage, scale_length_mm=facts.scale_length_mm)
+    entries = hand_readings(visit.current, stage)
+    document = hand_document(entries, scale_length_mm=facts.scale_length_mm)
     if document is None:
         return None
-    entries = hand_readings(visit.current, stage)
     profile = profile_from_document(document)
     return Side(
         name=f"{stage.replace('-', ' ')} {entries[-1].recorded_utc[:10]}, by hand",

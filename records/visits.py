@@ -11,7 +11,7 @@ from typing import Any, Literal
 from lightgap.neck.errors import InputError
 
 from .book import Book, utc_now
-from .by_hand import hand_document
+from .by_hand import hand_document, hand_readings
 from .compare import Comparison, compare_profiles
 from .entries import (
     Closing,
@@ -273,7 +273,8 @@ def _stage_document(visit: Visit, stage: str) -> dict[str, Any] | None:
     measured = visit.measurements(stage)
     if measured:
         return measured_document(measured[-1])
-    return hand_document(visit.current, stage, scale_length_mm=visit.instrument.facts.scale_length_mm)
+    readings = hand_readings(visit.current, stage)
+    return hand_document(readings, scale_length_mm=visit.instrument.facts.scale_length_mm)
 
 
 def _compared(before: Document, after: Document) -> Comparison | None:

@@ -95,10 +95,11 @@ def test_neither_file_is_written_when_one_cannot_be(tmp_path: Path) -> None:
     Image.new("RGB", (100, 100)).save(tmp_path / "small.png")
     out = tmp_path / "out"
     (out / "summary.csv" / "in the way").mkdir(parents=True)
-    (out / "results.jsonl").write_text("earlier\n")
+    earlier = '{"schema": "lightgap/profile/1"}\n'
+    (out / "results.jsonl").write_text(earlier)
     done = run(tmp_path, "--out", out)
     assert isinstance(done.exception, FileProblem)
-    assert (out / "results.jsonl").read_text() == "earlier\n"
+    assert (out / "results.jsonl").read_text() == earlier
 
 
 def test_out_that_is_a_file_is_said_before_anything_is_measured(tmp_path: Path) -> None:

@@ -373,3 +373,22 @@ def test_results_go_through_links_and_into_pipes(call, profile: Path, tmp_path: 
     assert Path("/dev/null").is_char_device()
     code, _, err = call("advise", str(profile), "--json", str(tmp_path / ("x" * 300)))
     assert (code, err.count("\n")) == (4, 1)
+
+
+@pytest.mark.parametrize("option", ["--plot", "--json"])
+def test_a_file_of_another_kind_is_not_written_over(call, profile: Path, tmp_path: Path, option: str) -> None:  # type: ignore[no-untyped-def]
+    other = tmp_path / "other.png"
+    for content in (b"a note", profile.read_bytes(), b"\xff\xd8\xff\xe0photo"):
+        other.write_bytes(content)
+        code, _, err = call("advise", "--reading", "7=0.3mm", option, str(other))
+        assert code == 2
+        assert "of another kind" in err
+        assert other.read_bytes() == content
+
+
+def test_a_log_in_bare_inches_is_asked_for_its_unit(call, profile: Path, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    log = tmp_path / "turns.csv"
+    log.write_text("turns,before,after\n0.125,0.016,0.014\n")
+    code, _, err = call("advise", str(profile), "--log", str(log))
+    assert code == 2
+    assert "write 0.016in or 0.016mm" in err

@@ -224,6 +224,13 @@ def test_a_bow_read_in_its_middle_turns_the_rod_whatever_else_was_read() -> None
         assert advise(profile, (0.10, 0.25), findings=findings).plan.direction == "tighten"
 
 
+def test_one_reading_that_the_others_do_not_bear_out_turns_no_rod() -> None:
+    profile, findings = profile_from_readings([parse_reading(t) for t in ("5=0.10mm", "7=0.10mm", "9=0.30mm")])
+    got = advise(profile, (0.10, 0.25), findings=findings).plan
+    assert (got.judgement, got.direction) == ("cannot-tell", "none")
+    assert "one-reading-decides" in [f.code for f in got.findings]
+
+
 def test_the_thinnest_leaf_that_does_not_go_is_a_reading() -> None:
     assert parse_reading("7=0..0.05").value_mm == pytest.approx(0.025)
     with pytest.raises(InputError, match="thinner than a feeler leaf"):

@@ -110,6 +110,21 @@ def test_a_bench_that_reads_by_hand_gets_its_sheet(book: Book, tmp_path: Path) -
     assert visit_report_pdf(book, done).startswith(b"%PDF-")
 
 
+def test_after_a_turn_no_step_is_told_before_it_is_measured(book: Book, tmp_path: Path) -> None:
+    photo = make_photo(tmp_path)
+    for name, by_photo in (("Blue", False), ("Red", True)):
+        visit = open_visit(book, add_instrument(book, Facts(name, family="electric")))
+        if by_photo:
+            keep(book, visit, make_document(photo, 0.45), photo)
+        else:
+            add_entries(book, visit, details=hand(["7=0.45mm"]))
+        assert "Tighten by" in read(visit_report_html(book, read_visit(book, visit.id))).text
+        add_entry(book, visit, detail=Turn("tighten", 0.125))
+        page = read(visit_report_html(book, read_visit(book, visit.id))).text
+        assert "Tighten by" not in page
+        assert "the rod was turned after this was measured" in page
+
+
 def test_a_photo_counts_before_readings_and_is_compared_with_them(book: Book, tmp_path: Path) -> None:
     visit = open_visit(book, add_instrument(book, Facts("Blue")))
     photo = make_photo(tmp_path)

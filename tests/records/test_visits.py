@@ -13,12 +13,14 @@ from hypothesis import strategies as st
 from lightgap.neck.documents import profile_from_document, relief_document
 from lightgap.neck.errors import FileProblem, InputError
 from lightgap.neck.relief import compute_relief
-from lightgap.records.advice import turn_log
+from lightgap.records.advice import plan_for, turn_log
 from lightgap.records.book import Book
+from lightgap.records.by_hand import hand_document, hand_readings
 from lightgap.records.check import check_book
 from lightgap.records.compare import compare_profiles
-from lightgap.records.entries import KINDS, Action, Climate, Remark, StoredMeasurement, Turn, Withdrawal
+from lightgap.records.entries import KINDS, Action, Climate, Reading, Remark, StoredMeasurement, Turn, Withdrawal
 from lightgap.records.files import photo_path
+from lightgap.records.inputs import details_from
 from lightgap.records.instruments import Facts, add_instrument, change_instrument, find_instrument, instrument_history
 from lightgap.records.visits import (
     Visit,
@@ -215,8 +217,29 @@ def test_steps_of_the_rod_are_read_on_one_chord(book: Book, tmp_path: Path) -> N
 
 def test_a_step_counted_from_anywhere_is_left_out(book: Book, tmp_path: Path) -> None:
     before, after = (make_document(make_photo(tmp_path), value) for value in (0.40, 0.33))
-    visit = with_measurements(book, tmp_path, before, after | {"numbers_relative": True})
-    assert turn_log(book, visit, now=before) == []
+    visit = with_measurements(book, tmp_path, before | {"numbers_relative": True}, after)
+    assert turn_log(book, visit, now=after) == []
+
+
+def test_what_a_turn_did_is_read_by_hand_where_no_photo_was_taken(book: Book) -> None:
+    visit = open_visit(book, add_instrument(book, Facts("Blue", family="electric")))
+    for number, gap in enumerate(("0.40mm", "0.40mm", "0.41mm")):
+        if number:
+            add_entry(book, visit, detail=Turn("tighten", 0.125))
+        add_entries(book, visit, details=list(details_from({"reading": [f"7={gap}"]}, method="feeler")))
+    visit = read_visit(book, visit.id)
+    readings = hand_readings(visit.current, "after")
+    assert [e.detail.as_written for e in readings if isinstance(e.detail, Reading)] == ["7=0.41mm"]
+    document = hand_document(readings, scale_length_mm=None)
+    assert document is not None
+    log = turn_log(book, visit, now=document)
+    assert [(step.turns, step.before_mm, step.after_mm) for step in log] == [
+        (0.125, pytest.approx(0.40, abs=0.005), pytest.approx(0.40, abs=0.005)),
+        (0.125, pytest.approx(0.40, abs=0.005), pytest.approx(0.41, abs=0.005)),
+    ]  # to what a smooth neck may draw a reading by
+    plan = plan_for(visit.instrument.facts, document, turns=visit.turns(), log=log)
+    assert plan["turn"]["direction"] == "none"
+    assert "rod-no-answer" in [finding["code"] for finding in plan["findings"]]
 
 
 def test_visit_is_found_by_number_or_name(filled: Book) -> None:
