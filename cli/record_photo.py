@@ -11,6 +11,7 @@ import typer
 
 from .bench_input import BookOption, complete_instrument
 from .output import say, show
+from .visit_words import plan_lines
 
 if TYPE_CHECKING:
     from lightgap.vision.several import MeasuredPhotos
@@ -86,7 +87,6 @@ def record_photos(
     from lightgap.records.compare import verdict_sentence
     from lightgap.records.quantities import with_uncertainty
     from lightgap.records.recording import NewMeasurement, record_measurement
-    from lightgap.records.report_parts import judgement_words, turn_sentence
     from lightgap.records.visits import find_visit
     from lightgap.vision.document import measurement_document
     from lightgap.vision.overlay import draw_overlay
@@ -116,7 +116,7 @@ def record_photos(
         for note in done.comparison.notes:
             say(f"note: {note}")
     if done.plan is not None:
-        verdict, _ = judgement_words(done.plan, otherwise="not held against a range")
-        tell(f"relief: {verdict}. {turn_sentence(done.plan)}")
-        for finding in done.plan["findings"]:
-            say(f"note: {finding['message']}")
+        first, *notes = plan_lines(done.plan)
+        tell(first)
+        for note in notes:
+            say(note)

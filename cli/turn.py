@@ -8,6 +8,7 @@ import typer
 
 from .bench_input import BookOption, VisitArgument
 from .output import say, show
+from .visit_words import measuring
 
 HELP = """Enter a turn of the truss rod.
 
@@ -53,6 +54,7 @@ def turn(
         say(f"caution: more than {turns_text(STEP_CAP_TURNS)} in one step can break a rod: measure before going on")
     if total > VISIT_CAP_TURNS:
         say(f"caution: more than {turns_text(VISIT_CAP_TURNS)} in one visit: let the neck settle for a day at pitch")
-    if feel in ("stiff", "at-end"):
-        say("caution: the nut does not want to turn: stop here, and leave it to a qualified repairer")
-    say(f"next: tune to pitch, then lightgap measure PHOTO --visit {found.id}")
+    trouble = {"stiff": "does not want to turn", "at-end": "is at the end of its thread"}.get(feel)
+    if trouble is not None:
+        say(f"caution: the nut {trouble}: stop here, and leave it to a qualified repairer")
+    say(f"next: tune to pitch, then {measuring(found.id)}")

@@ -20,7 +20,7 @@ from .bench_input import (
 from .neck_input import JsonOption, MethodOption, ReadingOption, UnitsOption
 from .options import spread, typed_values
 from .output import emit_json, say, show
-from .visit_words import entry_line, show_comparison, visits_table, write_report
+from .visit_words import entry_line, measuring, plan_lines, show_comparison, visits_table, write_report
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -171,7 +171,7 @@ def open_(
         purpose: Any = "season-check" if season_check else "work"
         visit = open_visit(opened, find_instrument(opened, name), purpose=purpose)
     show(f"visit {visit.id} of {one_line(visit.instrument.name)} is open")
-    say(f"next: lightgap measure PHOTO --visit {visit.id}")
+    say(f"next: {measuring(visit.id)}")
 
 
 @app.command("add", help=ADD_HELP)
@@ -188,7 +188,9 @@ def add(
     """Enter what was read or seen."""
     from lightgap.neck.errors import InputError
     from lightgap.records.book import open_book
+    from lightgap.records.entries import Reading
     from lightgap.records.inputs import VISIT_FIELDS, details_from, read_toml
+    from lightgap.records.sides import sides_of
     from lightgap.records.visits import add_entries, find_visit, read_visit
 
     values: dict[str, Any] = read_toml(how.from_file) if how.from_file is not None else {}
@@ -205,9 +207,16 @@ def add(
         found = find_visit(opened, visit)
         numbers = set(add_entries(opened, found, details=details, stage=stage))
         found = read_visit(opened, found.id)
+        sides = sides_of(opened, found) if any(isinstance(detail, Reading) for detail in details) else []
     for entry in found.entries:
         if entry.id in numbers:
             show(entry_line(entry, units="mm"))
+    for side in sides[-1:]:
+        if side.plan is not None and numbers & {entry.id for entry in side.entries}:
+            first, *notes = plan_lines(side.plan)
+            show(first)
+            for note in notes:
+                say(note)
 
 
 @app.command("correct", help=CORRECT_HELP)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -47,6 +48,20 @@ def entry_line(entry: Any, *, units: Any) -> str:
     corrects = f" (in place of {entry.corrects_id})" if entry.corrects_id else ""
     time = entry.recorded_utc[:16].replace("T", " ")
     return f"  {entry.id:>5}  {time}Z  {entry.stage:<12}  {entry_words(entry.detail, units=units)}{corrects}{mark}"
+
+
+def measuring(visit_id: int) -> str:
+    """Return how a visit's neck is measured, by photo or by hand."""
+    return f"lightgap measure PHOTO --visit {visit_id}, or lightgap visit add {visit_id} --reading"
+
+
+def plan_lines(plan: Mapping[str, Any]) -> list[str]:
+    """Return where relief stands and the next step, and what was found, each on a line."""
+    from lightgap.records.report_parts import judgement_words, turn_sentence
+
+    verdict, _ = judgement_words(plan, otherwise="not held against a range")
+    found = [f"note: {finding['message']}" for finding in plan["findings"]]
+    return [f"relief: {verdict}. {turn_sentence(plan)}", *found]
 
 
 def show_comparison(comparison: Comparison | None, *, units: Any) -> None:

@@ -233,7 +233,7 @@ def stops_for(bench: Bench, direction: Direction) -> tuple[str, ...]:
         "A creak, a tick or a crack is heard: stop and let the strings down.",
         "Relief has not moved after two steps, or moves the wrong way: stop, the rod does not act as thought.",
         f"{turn_words(bench.visit_cap_turns)} in all has been turned this visit: stop for a day.",
-        "Relief is in the wanted range: stop, the last hundredth is not worth a turn.",
+        "Relief is in the wanted range, U and all: stop, the last hundredth is not worth a turn.",
     ]
     if direction == "tighten":
         stops.append("The nut comes to the end of its thread: stop, more force snaps the rod.")

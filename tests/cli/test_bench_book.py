@@ -303,3 +303,17 @@ def test_help_is_instant() -> None:
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_readings_by_hand_are_judged_as_they_are_entered(shop: Shop) -> None:
+    shop.run("instrument", "add", "Feeler", "--family", "electric", "--rod", "single-action")
+    shop.run("visit", "open", "Feeler")
+    said = shop.run("visit", "add", "Feeler", "--reading", "7=0.016in", "--reading", "9=0.015in")
+    assert "relief: above the target, beyond doubt. Tighten by ⅛ turn, then measure again" in said.stdout
+    said = shop.run("turn", "Feeler", "tighten", "1/8", "--feel", "at-end")
+    assert "caution: the nut is at the end of its thread: stop here" in said.stderr
+    said = shop.run("visit", "add", "Feeler", "--reading", "7=0.008in", "--reading", "9=0.0075in")
+    assert "relief: inside the target. Leave the rod alone." in said.stdout
+    assert "a real change, less relief" in shop.run("visit", "close", "Feeler").stdout
+    assert "relief:" not in shop.run("visit", "open", "Feeler").stdout
+    assert "relief:" not in shop.run("visit", "add", "Feeler", "--note", "plays well").stdout
