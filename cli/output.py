@@ -66,17 +66,13 @@ def _refuse_unwritable(path: Path, name: str) -> None:
         raise FileProblem(f"cannot write {name}: there is no folder {path.parent}")
     if os.path.isdir(path):
         raise FileProblem(f"cannot write {name}: it is a folder")
-    if os.path.isfile(path) and _begins_as_book(path):
+    if _head(path, len(DATABASE_MARK)) == DATABASE_MARK:
         raise InputError(f"{name} is a bench book: give the result another name")
 
 
 def _refuse_other_kind(path: Path, data: bytes) -> None:
     """Refuse to put a picture in the place of a document, a document in that of a photo, a plan in a profile's."""
-    try:
-        with path.open("rb") as stream:
-            found = stream.read(HEAD_BYTES) if os.path.isfile(path) else b""
-    except OSError:
-        return
+    found = _head(path, HEAD_BYTES)
     if found and _kind(found) != _kind(data[:HEAD_BYTES]):
         raise InputError(f"{path} exists and is of another kind than what is written: give the result another name")
 
@@ -90,12 +86,15 @@ def _kind(head: bytes) -> bytes:
     return next((mark for mark in KINDS if head.lstrip().startswith(mark)), b"")
 
 
-def _begins_as_book(path: Path) -> bool:
+def _head(path: Path, count: int) -> bytes:
+    """Return how a file begins; nothing of what is no file, or cannot be read: writing it will say why."""
+    if not os.path.isfile(path):  # a pipe would wait to be read from
+        return b""
     try:
         with path.open("rb") as stream:
-            return stream.read(len(DATABASE_MARK)) == DATABASE_MARK
-    except OSError:  # what cannot be read cannot be told; a folder that takes no file says so when it is written
-        return False
+            return stream.read(count)
+    except OSError:
+        return b""
 
 
 def write_bytes(path: Path, data: bytes) -> None:

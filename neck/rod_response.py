@@ -152,8 +152,8 @@ def no_answer(log: Sequence[TurnRecord]) -> Finding | None:
     usual = min(before.mm_per_turn, PRIOR_MEAN) if before.is_shown else PRIOR_MEAN
     if not is_below(slope, precision**-0.5, limit=usual / 2):
         return None
-    turned = sum(abs(step.turns) for step in newest)
-    said = f"relief has hardly moved over {STEPS_TO_TELL} steps, {turned:g} turn in all"
+    turned, moved = sum(abs(step.turns) for step in newest), newest[-1].after_mm - newest[0].before_mm
+    said = f"over {STEPS_TO_TELL} steps, {turned:g} turn in all, relief changed by {moved:+.2f} mm"
     return Finding(ROD_NO_ANSWER, f"{said}: the rod does not act as thought")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -371,6 +372,15 @@ def test_results_go_through_links_and_into_pipes(call, profile: Path, tmp_path: 
     assert json.loads((tmp_path / "real.json").read_text())["schema"] == "lightgap/plan/1"
     assert call("advise", str(profile), "--json", "/dev/null")[0] == 0
     assert Path("/dev/null").is_char_device()
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        assert call("advise", str(profile), "--json", str(pipe))[0] == 0
+        assert json.loads(os.read(reader, 1_000_000))["schema"] == "lightgap/plan/1"
+    finally:
+        os.close(reader)
+    assert pipe.is_fifo()
     code, _, err = call("advise", str(profile), "--json", str(tmp_path / ("x" * 300)))
     assert (code, err.count("\n")) == (4, 1)
 
