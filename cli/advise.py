@@ -74,16 +74,16 @@ class RodOptions:
     access: Annotated[
         Literal["peghead", "soundhole", "body-end", "unknown"], typer.Option(help="Where the rod nut is reached.")
     ] = "unknown"
-    turned: Annotated[float, typer.Option(metavar="TURNS", help="Turned already this visit, in turns.")] = 0.0
+    turned: Annotated[str, typer.Option(metavar="TURNS", help="Turned already this visit: 1/4 or 0.25.")] = "0"
     repeated: Annotated[
         bool, typer.Option("--repeated", help="Relief was read again, as finely as can be, and reads the same.")
     ] = False
     step_cap: Annotated[
-        float, typer.Option(metavar="TURNS", help="Largest step, in turns; can be lowered, not raised.")
-    ] = 0.25
+        str, typer.Option(metavar="TURNS", help="Largest step, in turns; can be lowered, not raised.")
+    ] = "1/4"
     visit_cap: Annotated[
-        float, typer.Option(metavar="TURNS", help="Largest sum of steps in a visit, in turns; can only be lowered.")
-    ] = 0.75
+        str, typer.Option(metavar="TURNS", help="Largest sum of steps in a visit, in turns; can only be lowered.")
+    ] = "3/4"
     log: Annotated[
         Path | None,
         typer.Option(metavar="CSV", help="Turn log of this instrument: turns,before,after[,U,hour,day] (+ tightens)."),
@@ -92,15 +92,16 @@ class RodOptions:
     def bench(self) -> Bench:
         """Return what the planner is told of the bench."""
         from lightgap.neck.bench import Bench
+        from lightgap.neck.units import parse_turns
 
         return Bench(
             rod=self.rod,
             nut_feel=self.nut_feel or "unknown",
             strings=self.strings,
             access=self.access,
-            step_cap_turns=self.step_cap,
-            visit_cap_turns=self.visit_cap,
-            turned_turns=self.turned,
+            step_cap_turns=parse_turns(self.step_cap, what="--step-cap"),
+            visit_cap_turns=parse_turns(self.visit_cap, what="--visit-cap"),
+            turned_turns=parse_turns(self.turned, what="--turned"),
             repeated=self.repeated,
         )
 

@@ -36,9 +36,9 @@ def turn(
 ) -> None:
     """Enter a turn of the truss rod."""
     from lightgap.neck.bench import STEP_CAP_TURNS, VISIT_CAP_TURNS
+    from lightgap.neck.units import parse_turns
     from lightgap.records.book import open_book
     from lightgap.records.entries import Turn
-    from lightgap.records.inputs import parse_turns
     from lightgap.records.quantities import turns_text
     from lightgap.records.visits import add_entry, find_visit, read_visit
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -12,7 +13,7 @@ from typing import Any, cast
 from .errors import FileProblem, InputError
 from .readings import THINNEST_MM, Method, Reading, parse_chord, parse_reading
 from .rod_response import TurnRecord
-from .units import parse_length
+from .units import parse_length, parse_turns
 
 MAX_BYTES = 1_000_000
 
@@ -83,10 +84,8 @@ def read_turn_log(path: Path) -> tuple[TurnRecord, ...]:
     records = []
     for number, row in enumerate(rows, start=2):
         where = f"{path}, line {number}"
-        try:
-            turns = float(row["turns"])
-        except ValueError:
-            raise InputError(f"{where}: turns must be a number, got {row['turns']!r}") from None
+        way, amount = re.fullmatch(r"\s*([+\-−]?)(.*)", row["turns"], flags=re.DOTALL).groups()  # type: ignore[union-attr]
+        turns = parse_turns(amount, what=f"{where}: turns") * (-1 if way in ("-", "−") else 1)
         for name in ("before", "after"):
             if row[name].strip() and row[name].strip()[-1].isdigit() and 0 < parse_length(row[name]) < THINNEST_MM:
                 raise InputError(

@@ -68,6 +68,23 @@ def parse_length(text: str, *, default_unit: str = "mm", what: str = "length") -
     return float(-length if match["sign"] in ("-", "−") else length)
 
 
+def parse_turns(text: str, *, what: str = "turns") -> float:
+    """Return turns from "1/8", "0.25", "1 1/4"; a unit word ("turn", "turns") may follow.
+
+    Raises
+    ------
+    InputError
+        When it is no number of turns.
+    """
+    match = re.fullmatch(r"\s*(?:(\d{1,9})\s+)?(\d{1,9})\s*/\s*(\d{1,9})\s*(?:turns?)?\s*", text)
+    if match and int(match[3]) > 0:
+        return float(int(match[1] or 0) + Fraction(int(match[2]), int(match[3])))
+    plain = re.fullmatch(r"\s*(\d{0,9}\.?\d{1,30})\s*(?:turns?)?\s*", text)
+    if plain is None:
+        raise InputError(f"{what}: cannot read {text[:MAX_TEXT]!r}; write a part of a turn, as 1/8 or 0.25")
+    return float(plain[1])
+
+
 def to_unit(length_mm: float, unit: LengthUnit) -> float:
     """Return a length in mm as a number in `unit`."""
     return length_mm / MM_PER_INCH if unit == "in" else length_mm

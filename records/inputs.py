@@ -10,13 +10,12 @@ import re
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from typing import Any, cast, get_args
 
 from lightgap.neck.bench import Access, RodKind
 from lightgap.neck.errors import FileProblem, InputError
-from lightgap.neck.units import parse_length
+from lightgap.neck.units import parse_length, parse_turns
 
 from .entries import Action, BridgeMove, Climate, Detail, NutHeight, Reading, Remark, Turn
 from .files import file_words
@@ -122,23 +121,6 @@ def parse_humidity(text: str) -> float:
     if match is None:
         raise InputError(f"humidity: cannot read {text!r}; write a percentage with its sign, as 45%")
     return float(match[1])
-
-
-def parse_turns(text: str) -> float:
-    """Return turns from "1/8", "0.25", "1 1/4"; a unit word ("turn", "turns") may follow.
-
-    Raises
-    ------
-    InputError
-        When it is no number of turns.
-    """
-    match = re.fullmatch(r"\s*(?:(\d{1,9})\s+)?(\d{1,9})\s*/\s*(\d{1,9})\s*(?:turns?)?\s*", text)
-    if match and int(match[3]) > 0:
-        return float(int(match[1] or 0) + Fraction(int(match[2]), int(match[3])))
-    plain = re.fullmatch(r"\s*(\d{0,9}\.?\d{1,30})\s*(?:turns?)?\s*", text)
-    if plain is None:
-        raise InputError(f"turns: cannot read {text!r}; write a part of a turn, as 1/8 or 0.25")
-    return float(plain[1])
 
 
 def parse_hand_reading(text: str, *, method: str) -> Reading:

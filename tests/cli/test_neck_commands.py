@@ -402,3 +402,20 @@ def test_a_log_in_bare_inches_is_asked_for_its_unit(call, profile: Path, tmp_pat
     code, _, err = call("advise", str(profile), "--log", str(log))
     assert code == 2
     assert "write 0.016in or 0.016mm" in err
+
+
+def test_parts_of_a_turn_are_written_as_people_say_them(call, profile: Path, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    log = tmp_path / "turns.csv"
+    words = ["--family", "electric", "--log", str(log)]
+    said = []
+    for turns, options in (
+        ("0.125", ["--turned", "0.125", "--step-cap", "0.125"]),
+        ("1/8", ["--turned", "1/8", "--step-cap", "1/8"]),
+    ):
+        log.write_text(f"turns,before,after,U\n{turns},0.55mm,0.48mm,0.02mm\n-{turns},0.48mm,0.55mm,0.02mm\n")
+        code, out, _ = call("advise", str(profile), *words, *options)
+        assert code == 0
+        said.append(out)
+    assert said[0] == said[1]
+    assert "1/8 turn (45 degrees)" in said[0]
+    assert call("advise", str(profile), "--turned", "half")[0] == 2

@@ -195,7 +195,7 @@ def test_turn_log(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="to 1 turn"):
         read_turn_log(log)
     log.write_text("turns,before,after\nx,0.5,0.4\n")
-    with pytest.raises(InputError, match="line 2: turns must be a number"):
+    with pytest.raises(InputError, match="line 2: turns: cannot read"):
         read_turn_log(log)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from lightgap.neck.errors import FileProblem, InputError
+from lightgap.neck.units import parse_turns
 from lightgap.records.entries import Action, BridgeMove, Climate, Remark, Turn
 from lightgap.records.inputs import (
     INSTRUMENT_FIELDS,
@@ -14,7 +15,6 @@ from lightgap.records.inputs import (
     details_from,
     facts_from,
     parse_temperature,
-    parse_turns,
     read_toml,
 )
 
