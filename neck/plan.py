@@ -231,9 +231,9 @@ def _reasons(
         else:
             message = "reaches across a limit of the target: measure again, finer, before any turn"
         add("cannot-tell", f"the uncertainty {message}")
+    if relief.shape == "s-bend" and judgement != "inside":
+        add("s-bend", "the neck bends both ways along the chord: a rod cannot take an S out; see a repairer")
     if side is not None:
-        if relief.shape == "s-bend":
-            add("s-bend", "the neck bends both ways along the chord: a rod cannot take an S out; see a repairer")
         _rod_reasons(side, bench, add=add)
     return out
 

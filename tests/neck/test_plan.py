@@ -347,3 +347,11 @@ def test_no_step_bends_the_neck_away_from_the_middle_of_the_target(
     got = plan_rod(relief(value, expanded), target, bench=Bench(turned_turns=turned), learned_step_turns=step)
     if got.direction != "none":
         assert (got.direction == "tighten") == (value > low + width / 2)
+
+
+@pytest.mark.parametrize(("value", "expanded", "named"), [(-0.1, 0.26, True), (0.4, 0.05, True), (0.17, 0.03, False)])
+def test_an_s_is_named_whether_or_not_a_side_can_be_told(value: float, expanded: float, *, named: bool) -> None:
+    got = plan_rod(relief(value, expanded, "s-bend"), TARGET)
+    assert got.direction == "none"
+    assert ("s-bend" in [f.code for f in got.findings]) == named
+    assert any("deepen the other" in item for item in got.checklist) == named
