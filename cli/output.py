@@ -13,6 +13,7 @@ from typing import Any
 
 from lightgap.neck.errors import FileProblem, InputError
 
+# By how a file begins it is told what it is: our documents name their schema first, the others by their formats' marks.
 HEAD_BYTES = 200
 KINDS = (b"\x89PNG", b"\xff\xd8\xff", b"%PDF", b"II*\x00", b"MM\x00*", b"<", b"{")
 DATABASE_MARK = b"SQLite format 3\x00"  # how a bench book begins: SQLite's file format, section 1.2
@@ -105,7 +106,7 @@ def write_bytes(path: Path, data: bytes) -> None:
     Raises
     ------
     InputError
-        When a bench book has that name.
+        When a bench book, or a file of another kind, has that name.
     FileProblem
         When the folder or file cannot be written.
     """

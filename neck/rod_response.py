@@ -142,7 +142,7 @@ def no_answer(log: Sequence[TurnRecord]) -> Finding | None:
         moved, u = (step.before_mm - step.after_mm) * math.copysign(1, step.turns), math.sqrt(_step_variance(step))
         if is_below(moved, 2 * u, limit=0.0):
             way = "tightening" if step.turns > 0 else "loosening"
-            said = f"{way} moved relief by {step.after_mm - step.before_mm:+.2f} mm, the wrong way"
+            said = f"{way} moved relief by {step.after_mm - step.before_mm:+.2f} ± {2 * u:.2f} mm, the wrong way"
             return Finding(ROD_NO_ANSWER, f"{said}: the rod does not act as thought")
     if len(newest) < STEPS_TO_TELL:
         return None
@@ -153,7 +153,8 @@ def no_answer(log: Sequence[TurnRecord]) -> Finding | None:
     if not is_below(slope, precision**-0.5, limit=usual / 2):
         return None
     turned, moved = sum(abs(step.turns) for step in newest), newest[-1].after_mm - newest[0].before_mm
-    said = f"over {STEPS_TO_TELL} steps, {turned:g} turn in all, relief changed by {moved:+.2f} mm"
+    U_mm = 2 * math.hypot(newest[0].U_before_mm / newest[0].k, newest[-1].U_after_mm / newest[-1].k)
+    said = f"over {STEPS_TO_TELL} steps, {turned:g} turn in all, relief changed by {moved:+.2f} ± {U_mm:.2f} mm"
     return Finding(ROD_NO_ANSWER, f"{said}: the rod does not act as thought")
 
 
