@@ -227,7 +227,7 @@ def _reasons(
         if side is not None:
             message = "reaches across a limit of the target: the small step below leads towards its middle"
         elif target_mm[0] <= relief.relief_mm <= target_mm[1]:
-            message = "reaches across a limit of the target, but it reads inside: fit to play, as far as relief goes"
+            message = "reaches across a limit of the target, but it reads inside: leave it, or measure again, finer"
         else:
             message = "reaches across a limit of the target: measure again, finer, before any turn"
         add("cannot-tell", f"the uncertainty {message}")
