@@ -28,6 +28,7 @@ MIN_FRETS = 4
 # A straightedge is straight; its edge as followed is good to about a pixel, and to a chamfer's width.
 MAX_BEND_PX, MAX_BEND_MM, MAX_K1 = 1.5, 0.15, 0.04
 BEYOND_FRETS_MM = 12.0  # the edge is followed so far beyond the outermost frets in view
+MIN_ALONG_MM = 24.0  # of an edge beside frets: what lies beyond them on both sides
 BEYOND_EDGE_MM = 6.0  # past what is followed an end is looked for: farther than light is compared beside one
 SPAN_MARGIN_MM = 2.0  # beyond the columns in which the edge was followed
 CHAMFER_STEP = 0.4  # share of the first boundary's step that the one below it must have
@@ -207,6 +208,8 @@ def follow_edge(
     if isinstance(line, EdgeCurve):  # no cubic carries on straight past its ends
         low, high = max(low, line.low_px), min(high, line.high_px)
     columns = np.arange(np.ceil(low), high, 1.0)
+    if len(columns) < MIN_ALONG_MM * px_per_mm:
+        raise refusal("no-straightedge", "hardly any fret lies along it")
     below = np.arange(-0.6, 0.9, 0.25 / px_per_mm)
     limited, gradient, centre = _limited_gradient(luminance, row_px(columns), columns, px_per_mm, below)
     inner = (centre >= frets.min()) & (centre <= frets.max())

@@ -15,7 +15,7 @@ from lightgap.vision.calibrate import check_no_string, is_tied
 from lightgap.vision.comb import Comb
 from lightgap.vision.edge import Line
 from lightgap.vision.height import below_border, likeliest, not_parallel_mm, parallel_border
-from lightgap.vision.locate import EdgeCurve, follow_edge
+from lightgap.vision.locate import BEYOND_FRETS_MM, EdgeCurve, follow_edge
 from lightgap.vision.photo import FloatImage
 from lightgap.vision.strings import Streak, covered, find_streaks, follow_between, strings_before
 
@@ -256,6 +256,15 @@ class TestParallel:
         grain = np.random.default_rng(4).normal(0.3, 0.05, scene().shape)
         with pytest.raises(Refusal, match="could not be followed"):
             follow_edge(taken(grain), EDGE, self.COMB, PX_PER_MM)
+
+    @pytest.mark.parametrize("along_px", [-50.0, 0.0, 20.0])
+    def test_curve_beside_all_frets_is_no_edge(self, along_px: float) -> None:
+        """A border seen to one side only of what the frets reach: none of them lies along it."""
+        _, frets = self.COMB.frets(0, WIDTH - 1)
+        aside = replace(EDGE, low_px=0.0, high_px=float(frets.min()) - BEYOND_FRETS_MM * PX_PER_MM + along_px)
+        with pytest.raises(Refusal, match="hardly any fret") as caught:
+            follow_edge(taken(scene()), aside, self.COMB, PX_PER_MM)
+        assert caught.value.code == "no-straightedge"
 
     def test_nearer_end_is_seen_larger(self) -> None:
         """A camera turned so that scale grows by 4 % along the picture: 0.8 mm of 20 are perspective."""
