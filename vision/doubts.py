@@ -14,9 +14,9 @@ from .feet import WIRE_MM, Feet
 from .readings import CrownSet
 
 # All feet in one curve along the board: its radius and taper, what an end's bevel hides. By own renders with truth.
-U_BOW_OUTER_MM, U_BOW_MIDDLE_MM = 0.016, 0.025
+U_BOW_OUTER_MM, U_BOW_MIDDLE_MM = 0.016, 0.02
 # ... where their ends were read as well.
-U_BOW_ENDS_OUTER_MM, U_BOW_ENDS_MIDDLE_MM = 0.012, 0.0145
+U_BOW_ENDS_OUTER_MM, U_BOW_ENDS_MIDDLE_MM = 0.012, 0.01
 # The same where few ends stand out: the row may be the board's border, or what lies along it.
 U_BOW_FAINT_MM = 0.045
 # Crowns about a smooth neck: what lets them scatter by more than their own uncertainty bends them too, and where they

@@ -24,11 +24,14 @@ from .slit import SlitLight
 ROW_ORDER = 3  # of the smooth row of feet about which ends are looked for
 # A row of ends that was read: how its outlines fit, one by one and together, and how many do.
 MAX_SCATTER_MM, MAX_OWN_SCATTER_MM, UNLIKE, MIN_READ, MIN_ENDS = 0.03, 0.04, 2.2, 0.65, 6
+MIN_OUTLINES = 4  # of fewer no shape is common to all
 MIN_USED = 0.5  # of all frets, with an end sure enough to be used, so that the row is one of fret ends
 # How tops may stand over feet in common, by the glow of faces and by what lies behind them: Legendre polynomials along
 # the board (by own renders with truth); height and tilt are free.
 SMOOTH_MM = np.array([10.0, 2.0, 0.03, 0.015, 0.008])
 FOLLOWED = 3  # of the five, as the rest are held: what a row follows of its own scatter
+# Of that bend, where faces are burnt out; and from which light on they are, and wholly (by own renders with truth).
+GROWN_SHARE, BURNT_OUT = 0.3, (0.85, 0.95)
 START_APART_MM, SMOOTH_ROUNDS = 0.03, 8
 MAX_APART_MM = 0.02  # robust scatter of ends over their feet, most of it wire: what scatters more was misread
 # Of one end: at least, by its outline's own fit, of which neighbouring rays see the same, and at most (by own renders
@@ -57,16 +60,39 @@ class EndHeights:
         where no end was read.
     u_mm
         (n,) their standard uncertainties, beside what is common to a smooth row; NaN likewise.
+    bent_mm
+        (n,) how much lower feet stand than they look where faces are burnt out; None where nothing tells.
     """
 
     below_mm: Array = field(repr=False)
     u_mm: Array = field(repr=False)
+    bent_mm: Array | None = field(default=None, repr=False)
 
 
-def read_heights(
+@dataclass(frozen=True, slots=True)
+class EndOutlines:
+    """Where the ends of n frets stand in the picture, by outlines that are of one shape.
+
+    Attributes
+    ----------
+    column_px, row_px
+        (n,) of the middle of each end's foot, were all ends equally tall; NaN where no end was read.
+    u_above_mm
+        (n,) how open the outline leaves its height, as a standard uncertainty; NaN likewise.
+    face
+        Usual light of a face.
+    """
+
+    column_px: Array = field(repr=False)
+    row_px: Array = field(repr=False)
+    u_above_mm: Array = field(repr=False)
+    face: float = 0.0
+
+
+def read_outlines(
     luminance: FloatImage, edge: EdgeCurve, slit: SlitLight, camera: BoardCamera, *, position_mm: Array, foot_mm: Array
-) -> EndHeights | None:
-    """Read how tall the ends stand beside each other; None where too few are in view, or their outlines do not agree.
+) -> EndOutlines | None:
+    """Read the outlines of the ends; None where too few are in view, or they do not agree.
 
     Parameters
     ----------
@@ -81,11 +107,9 @@ def read_heights(
     """
     along = along_board(position_mm)
     row, _ = through_most(along, foot_mm, np.ones_like(along), order=ROW_ORDER)
-    near = camera.ends_mm(position_mm)
-    column = column_of(camera, position_mm, near)
-    scale = camera.px_per_mm(column) * camera.distance_mm / (camera.distance_mm - near)
+    column, scale = _seen_at(camera, position_mm)
     inside = _in_view(luminance, edge, column, scale, row) & np.isfinite(row)
-    if inside.sum() < max(MIN_ENDS, MIN_READ * len(row)):
+    if inside.sum() < max(MIN_OUTLINES, MIN_READ * len(row)):
         return None
     blur_mm = max(slit.blur_px / float(np.median(scale)), RAY_STEP_MM)
     slant = camera.comb.direction * camera.slant(position_mm)
@@ -97,10 +121,59 @@ def read_heights(
     if usual > MAX_SCATTER_MM:
         return None
     like = fit.scatter_mm < min(max(UNLIKE * usual, MAX_SCATTER_MM / 2), MAX_OWN_SCATTER_MM)
-    top, u_mm = np.full((2, len(row)), np.nan)
-    top[inside] = np.where(like, ends.foot_mm - fit.outlines.above_mm, np.nan)
-    u_mm[inside] = np.hypot(U_LEAST_MM, ALIKE * fit.u_above_mm)
-    return _beside_feet(along, top, u_mm, foot_mm)
+    column_px, row_px, u_mm = np.full((3, len(row)), np.nan)
+    foot_px = edge.straight_on_y_px(ends.column_px) + slit.offset_px
+    foot_px += ends.px_per_mm * (ends.foot_mm - fit.outlines.above_mm)
+    column_px[inside] = np.where(like, ends.column_px + ends.px_per_mm * fit.outlines.aside_mm, np.nan)
+    row_px[inside], u_mm[inside] = np.where(like, foot_px, np.nan), np.where(like, fit.u_above_mm, np.nan)
+    return EndOutlines(column_px, row_px, u_mm, float(np.median(fit.face)))
+
+
+def compare_heights(
+    outlines: EndOutlines, edge: EdgeCurve, slit: SlitLight, camera: BoardCamera, *, position_mm: Array, foot_mm: Array
+) -> EndHeights | None:
+    """Tell how tall the ends stand beside each other; None where too few were read, or they scatter.
+
+    Parameters
+    ----------
+    outlines
+        Of the n ends.
+    edge, slit, camera, position_mm, foot_mm
+        As in `read_outlines`; the edge may be another.
+    """
+    column, scale = _seen_at(camera, position_mm)
+    top_mm = (outlines.row_px - edge.straight_on_y_px(column) - slit.offset_px) / scale
+    u_mm = np.hypot(U_LEAST_MM, ALIKE * outlines.u_above_mm)
+    along = along_board(position_mm)
+    bent = np.zeros_like(foot_mm)
+    if not camera.beside_outer:
+        bent = _share_grown(outlines.face) * _bent_mm(along, top_mm - foot_mm)
+    heights = _beside_feet(along, top_mm, u_mm, foot_mm + bent)
+    return heights and replace(heights, bent_mm=bent)
+
+
+def _share_grown(face: float) -> float:
+    """Return the share of the bend of tops over feet by which feet are bent against it.
+
+    Light that burns out spreads over its border, at a face's foot downwards and at its top, where all is seen in linear
+    light, twice as far upwards.
+    """
+    return GROWN_SHARE * float(np.clip((face - BURNT_OUT[0]) / (BURNT_OUT[1] - BURNT_OUT[0]), 0, 1))
+
+
+def _bent_mm(along: Array, over_mm: Array) -> Array:
+    """Return (n,) how tops bend over feet in common: a parabola through most, without its height and tilt."""
+    if np.isfinite(over_mm).sum() < MIN_ENDS:
+        return np.zeros_like(over_mm)
+    curve, _ = through_most(along, over_mm, np.ones_like(along), order=2)
+    return np.asarray(curve - np.polyval(np.polyfit(along, curve, 1), along))
+
+
+def _seen_at(camera: BoardCamera, position_mm: Array) -> tuple[Array, Array]:
+    """Return in which columns the ends of frets are expected, and the scale there."""
+    near = camera.ends_mm(position_mm)
+    column = column_of(camera, position_mm, near)
+    return column, np.asarray(camera.px_per_mm(column) * camera.distance_mm / (camera.distance_mm - near))
 
 
 def with_ends(feet: Feet, ends: EndHeights | None, *, outer: bool) -> Feet:
@@ -121,6 +194,9 @@ def with_ends(feet: Feet, ends: EndHeights | None, *, outer: bool) -> Feet:
     """
     if ends is None:
         return feet
+    if ends.bent_mm is not None:
+        astray = feet.astray_mm if feet.astray_mm is None else feet.astray_mm + ends.bent_mm
+        feet = replace(feet, below_mm=feet.below_mm + ends.bent_mm, astray_mm=astray)
     feet = _borne_out(feet, ends)
     read = np.isfinite(ends.below_mm)
     if outer:

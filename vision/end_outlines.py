@@ -106,22 +106,23 @@ class Outlines:
 
 @dataclass(frozen=True, slots=True)
 class OutlineFit:
-    """Outlines, and of each how the borders scatter about it and how open they leave its height, (n,)."""
+    """Outlines, and of each how the borders scatter about it, how open they leave its height, and its light, (n,)."""
 
     outlines: Outlines
     scatter_mm: Array
     u_above_mm: Array
+    face: Array
 
 
 def follow_outlines(ends: Ends) -> OutlineFit | None:
     """Return the outlines settled round by round; None where too few rays meet a border."""
     fit, outlines = None, _vote(ends)
     for turn, reach in enumerate(REACHES_MM):
-        off, weight = _borders(ends, outlines, reach)
+        off, weight, face = _borders(ends, outlines, reach)
         if (weight > CLEAR).sum() < MIN_RAYS * len(off):
             return None
-        fit = _fitted(outlines, ends.slant, off, weight, own=turn >= OWN_FROM)
-        outlines = fit.outlines
+        outlines, scatter, u_above = _fitted(outlines, ends.slant, off, weight, own=turn >= OWN_FROM)
+        fit = OutlineFit(outlines, scatter, u_above, face)
     return fit
 
 
@@ -167,8 +168,8 @@ def _sample(first_mm: float, place_mm: Array, count: int) -> NDArray[np.intp]:
     return np.asarray(np.clip(np.rint((place_mm - first_mm) / STEP_MM), 0, count - 1), dtype=np.intp)
 
 
-def _borders(ends: Ends, outlines: Outlines, reach_mm: float) -> tuple[Array, Array]:
-    """Return (n, rays) how far outwards the border of each face lies, and weights from 0 to 1."""
+def _borders(ends: Ends, outlines: Outlines, reach_mm: float) -> tuple[Array, Array, Array]:
+    """Return (n, rays) how far outwards the border of each face lies, and weights from 0 to 1; and (n,) its light."""
     aside, above = outlines.places(ends.slant)
     nx, ny = outlines.normal()
     middle = outlines.aside_mm[:, None, None]
@@ -204,11 +205,11 @@ def _borders(ends: Ends, outlines: Outlines, reach_mm: float) -> tuple[Array, Ar
     information = curved / (2 * RAY_STEP_MM**2) * explained
     weight = 1 / np.sqrt(1 + 1 / (U_RAY_MM**2 * information))
     under = ends.foot_mm[:, None] - above > max(UNDER_EDGE_MM, UNDER_EDGE_BLURS * ends.blur_mm)
-    return off, np.where(inside & under, weight, 0.0)
+    return off, np.where(inside & under, weight, 0.0), face
 
 
-def _fitted(outlines: Outlines, slant: Array, off: Array, weight: Array, *, own: bool) -> OutlineFit:
-    """Return the outlines that explain the borders found."""
+def _fitted(outlines: Outlines, slant: Array, off: Array, weight: Array, *, own: bool) -> tuple[Outlines, Array, Array]:
+    """Return outlines that explain the borders found; (n,) scatter about each, and how open it leaves its height."""
     n, rays = off.shape
     rates = outlines.rates(slant)
     design = np.zeros((n, rays, 3 + 2 * n))
@@ -247,4 +248,4 @@ def _fitted(outlines: Outlines, slant: Array, off: Array, weight: Array, *, own:
         alone, sure_of = rates[i, :, 3:], weight[i][:, None] ** 2
         inverse = np.linalg.inv((alone * sure_of).T @ alone)
         u_above[i] = own_scatter[i] * float(np.sqrt((inverse @ ((alone * sure_of**2).T @ alone) @ inverse)[1, 1]))
-    return OutlineFit(moved, own_scatter, u_above)
+    return moved, own_scatter, u_above

@@ -30,6 +30,7 @@ U_LENS_K1, U_AXIS, U_AIM = 0.02, 0.15, 0.042
 WHOLE_SHAPES, SHAPE_TOLERANCE, WHOLE_STEP_PX, WHOLE_PIXELS, U_WHOLE = (4 / 3, 3 / 2, 16 / 9), 0.005, 8, 9e6, 0.012
 # Of the comb's reading of it, beside what its fit says: the crowns' glow and smear (by own renders with truth).
 U_COMB_K1 = 0.003
+U_OUTLINES_K1 = 0.0008  # ... where the outlines of fret ends tell it (likewise)
 # Of the bend of an edge as followed where its chamfer could not be fitted, and at least of the one found; by own
 # renders with truth.
 U_LOWER_PX, U_UPPER_PX, U_LEAST_PX = 0.3, 0.08, 0.03
@@ -192,7 +193,8 @@ def _bend(
 def _told_by_frets(camera: BoardCamera) -> tuple[float, float]:
     """Return k1 by the frets' spacing alone, without what its fit knew beforehand, and its standard uncertainty."""
     information = max(camera.u_k1**-2 - U_K1**-2, 1e-3 * U_K1**-2)
-    return camera.comb.k1 * camera.u_k1**-2 / information, float(np.hypot(information**-0.5, U_COMB_K1))
+    beside = U_OUTLINES_K1 if camera.by_outlines else U_COMB_K1
+    return camera.comb.k1 * camera.u_k1**-2 / information, float(np.hypot(information**-0.5, beside))
 
 
 def _less(miss: Array) -> Array:

@@ -10,7 +10,8 @@ from lightgap.neck.errors import InputError, Refusal
 from lightgap.neck.frets import fret_position_mm
 
 from .calibrate import locate_scaled
-from .camera import BoardCamera, column_of, fit_camera
+from .camera import BoardCamera, column_of
+from .camera_fit import OutlinedEnds, fit_camera
 from .comb import Comb, CombPrior
 from .findings import refusal
 from .fret_ends import FretEnds
@@ -109,7 +110,7 @@ def _where(nut: int) -> str:
     return f"at the place of fret {nut}" if nut > 0 else f"{1 - nut} frets' steps before fret 1"
 
 
-def _camera(photo: Photo, found: Located, *, thickness_mm: float) -> BoardCamera:
+def _camera(photo: Photo, found: Located, *, thickness_mm: float, outlined: OutlinedEnds | None = None) -> BoardCamera:
     # Beside the outer string the row of ends tells the camera's place as far as it is needed: with the turn the foot is
     # twice as sure, the relief no surer, and 5 of 167 own renders fewer are measured.
     upper = None if found.beside_outer else found.upper
@@ -122,7 +123,13 @@ def _camera(photo: Photo, found: Located, *, thickness_mm: float) -> BoardCamera
         beside_outer=found.beside_outer,
         thickness_mm=thickness_mm,
         turn=turn,
+        outlined=outlined,
     )
+
+
+def with_outlines(photo: Photo, placed: Placed, outlined: OutlinedEnds, *, thickness_mm: float) -> BoardCamera:
+    """Return the camera fitted once more, to fret ends whose outlines were read."""
+    return _camera(photo, placed.found, thickness_mm=thickness_mm, outlined=outlined)
 
 
 def _by_spacing(seen: Survey, numbering: Numbering, thickness_mm: float) -> Placed:

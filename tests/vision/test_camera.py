@@ -6,7 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from lightgap.vision.camera import FREE_FOOT_MM, camera_from_comb, fit_camera
+from lightgap.neck.frets import fret_position_mm
+from lightgap.vision.camera import FREE_FOOT_MM, camera_from_comb
+from lightgap.vision.camera_fit import U_OUTLINE_MM, OutlinedEnds, fit_camera
 from lightgap.vision.comb import Comb
 from lightgap.vision.locate import EdgeCurve
 
@@ -44,3 +46,31 @@ def test_scale_across_the_line_is_that_of_opencv(k1: float, tilt: float) -> None
     got = camera_from_comb(comb).px_per_mm(x)
     # The lens is taken where a point is seen, not where it would be without: 2 k1^2 r^4, a hundredth of a per cent.
     np.testing.assert_allclose(got, across, rtol=2e-4)
+
+
+@pytest.mark.parametrize(("k1", "tilt"), [(0.02, 0.0), (-0.03, 0.01), (0.0, -0.02)])
+def test_outlined_ends_tell_the_lens_of_opencv(k1: float, tilt: float) -> None:
+    """Ends before a line that may recede, seen by cv2.projectPoints, where nothing else is: within three u of k1."""
+    middle, focal, distance_mm, near_mm, taper = 2000.0, 4800.0, 500.0, 22.0, 0.014
+    position = fret_position_mm(np.arange(1.0, 15.0), 648.0)
+    at = float(position.mean())
+    # The line recedes by the tilt; the ends stand square off it, towards the camera.
+    turn = np.arctan(tilt)
+    near = near_mm + taper * position
+    x = (position - at) * np.cos(turn) + near * np.sin(turn)
+    depth = distance_mm + (position - at) * np.sin(turn) - near * np.cos(turn)
+    points = np.stack([x, np.zeros_like(x), depth], axis=1)
+    matrix = np.array([[focal, 0, middle], [0, focal, 150.0], [0, 0, 1]])
+    seen = cv2.projectPoints(points, np.zeros(3), np.zeros(3), matrix, np.array([k1, 0, 0, 0]))[0][:, 0, 0]
+    seen += np.random.default_rng(3).normal(0, U_OUTLINE_MM * focal / distance_mm, len(seen))
+    comb = Comb(1, at + 0.3, 1.004 * focal / distance_mm, 0.0, 0.0, 0.0, middle, focal, 648.0)
+    edge = EdgeCurve(np.array([100.0]), middle, middle, 0.0, 2 * middle, 1, 0.0)
+    even = np.full((300, int(2 * middle) + 1), 0.3, dtype=np.float32)
+    ends = OutlinedEnds(position, seen, np.array([21.0, 0.012]))
+    got = fit_camera(even, edge, comb, u_scale=0.03, beside_outer=False, thickness_mm=3.0, outlined=ends)
+    assert got.by_outlines
+    assert got.u_k1 < 0.003  # ten times surer than a phone's lens is known beforehand
+    assert abs(got.comb.k1 - k1) < 3 * got.u_k1
+    # Ends alone leave open how much a board widens and how far the camera is turned: in places, but not in ends.
+    again = got.comb.end_px(position, got.ends_mm(position))
+    assert float(np.sqrt(np.mean((again - seen) ** 2))) < 1.5 * U_OUTLINE_MM * focal / distance_mm

@@ -13,10 +13,19 @@ from scipy.stats import norm
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 from lightgap.vision.camera import BoardCamera, camera_from_comb, column_of
+from lightgap.vision.camera_fit import U_OUTLINE_MM
 from lightgap.vision.comb import Comb
 from lightgap.vision.doubts import U_UNSEEN_MM, U_WORN_MM, u_unseen_mm
-from lightgap.vision.end_heights import ODD_MM, ODD_SHARE, EndHeights, read_heights, with_ends
-from lightgap.vision.feet import U_FOOT_MM, U_PER_SCATTER, Feet
+from lightgap.vision.end_heights import (
+    ODD_MM,
+    ODD_SHARE,
+    EndHeights,
+    EndOutlines,
+    compare_heights,
+    read_outlines,
+    with_ends,
+)
+from lightgap.vision.feet import U_FOOT_MM, U_PER_SCATTER, Feet, find_feet
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.slit import SlitLight
 
@@ -40,7 +49,7 @@ def camera(direction: int = 1) -> BoardCamera:
     return replace(camera_from_comb(comb), near_mm=np.array([NEAR_MM, 0.0]))
 
 
-def picture(seen: BoardCamera, taller_mm: Array, face: float = FACE, noise: float = 0.004) -> Array:
+def picture(seen: BoardCamera, taller_mm: Array, face: float | Array = FACE, noise: float = 0.004) -> Array:
     """Return the board's border through the feet, and on it ends of half an ellipse, with the flanks behind them."""
     fine = 4
     rows = (np.arange(HEIGHT * fine) + 0.5) / fine - 0.5
@@ -52,10 +61,13 @@ def picture(seen: BoardCamera, taller_mm: Array, face: float = FACE, noise: floa
     light = np.where(rows[:, None] > border[None, :], SIDE, BOARD).astype(np.float32)
     # Where a millimetre behind an end is seen, and its fret 2.5 mm behind it.
     one, far = (column_of(seen, POSITION_MM, np.full(N, NEAR_MM - deep)) for deep in (1.0, 2.5))
-    for x, back, behind, more, foot in zip(middle, one, far - middle, taller_mm, FOOT_MM + BOW_MM, strict=True):
+    faces = np.broadcast_to(face, N)
+    for x, back, behind, more, foot, of_end in zip(
+        middle, one, far - middle, taller_mm, FOOT_MM + BOW_MM, faces, strict=True
+    ):
         near = np.flatnonzero(np.abs(columns - x) < 3 * scale)
         up = (EDGE_ROW + scale * foot - rows[:, None]) / scale - more
-        for deep_px, level in ((behind, FLANK), (0.0, face)):  # the fret behind its end, seen aslant; the end
+        for deep_px, level in ((behind, FLANK), (0.0, of_end)):  # the fret behind its end, seen aslant; the end
             aside = (columns[None, near] - x - deep_px - (back - x) * BEVEL * up) / scale
             inside = (aside / HALF_MM) ** 2 + (up / TALL_MM) ** 2 < 1
             # The fret goes on down to the board, however high its end stands.
@@ -67,11 +79,21 @@ def picture(seen: BoardCamera, taller_mm: Array, face: float = FACE, noise: floa
     return small + np.random.default_rng(0).normal(0, noise, small.shape).astype(np.float32)
 
 
+def outlines_in(light: Array, seen: BoardCamera, edge: EdgeCurve = EDGE) -> EndOutlines | None:
+    """Read the outlines in a picture, as a camera has them, whose feet were seen where they stand."""
+    return read_outlines(light.astype(np.float32), edge, SLIT, seen, position_mm=POSITION_MM, foot_mm=FOOT_MM + BOW_MM)
+
+
+def heights_by(outlines: EndOutlines | None, seen: BoardCamera, edge: EdgeCurve = EDGE) -> EndHeights | None:
+    """Tell how tall ends stand by their outlines."""
+    assert outlines is not None
+    return compare_heights(outlines, edge, SLIT, seen, position_mm=POSITION_MM, foot_mm=FOOT_MM + BOW_MM)
+
+
 def read(taller_mm: Array, *, direction: int = 1, face: float = FACE) -> EndHeights | None:
-    """Read the ends of a painted picture, whose feet were seen where they stand."""
+    """Read how tall the ends of a painted picture stand."""
     seen = camera(direction)
-    light = picture(seen, taller_mm, face).astype(np.float32)
-    return read_heights(light, EDGE, SLIT, seen, position_mm=POSITION_MM, foot_mm=FOOT_MM + BOW_MM)
+    return heights_by(outlines_in(picture(seen, taller_mm, face), seen), seen)
 
 
 @pytest.mark.parametrize(
@@ -118,15 +140,42 @@ def test_a_border_without_ends_tells_nothing() -> None:
     plain = np.full((HEIGHT, WIDTH), BOARD, dtype=np.float32)
     plain[int(EDGE_ROW + FOOT_MM * PX_PER_MM) :] = SIDE
     plain += np.random.default_rng(1).normal(0, 0.01, plain.shape).astype(np.float32)
-    assert read_heights(plain, EDGE, SLIT, camera(), position_mm=POSITION_MM, foot_mm=FOOT_MM + BOW_MM) is None
+    assert outlines_in(plain, camera()) is None
 
 
 def test_few_ends_in_view_tell_nothing() -> None:
-    foot = FOOT_MM + BOW_MM
-    light = picture(camera(), np.zeros(N)).astype(np.float32)
-    cut = replace(EDGE, high_px=1200.0)
-    got = read_heights(light[:, :1200], cut, SLIT, camera(), position_mm=POSITION_MM, foot_mm=foot)
-    assert got is None
+    light = picture(camera(), np.zeros(N))
+    assert outlines_in(light[:, :1200], camera(), replace(EDGE, high_px=1200.0)) is None
+
+
+@pytest.mark.parametrize(("direction", "face", "off_mm"), [(1, 0.5, 0.0), (1, 0.5, 0.3), (-1, 0.05, -0.25)])
+def test_columns_are_those_painted_wherever_they_were_expected(direction: int, face: float, off_mm: float) -> None:
+    """To k = 2 of what the camera's fit takes an outlined end to be sure to."""
+    seen = camera(direction)
+    expected = replace(seen, comb=replace(seen.comb, x0_mm=seen.comb.x0_mm + off_mm))
+    got = outlines_in(picture(seen, np.zeros(N), face), expected)
+    assert got is not None
+    painted = column_of(seen, POSITION_MM, np.full(N, NEAR_MM))
+    assert np.isfinite(got.column_px).sum() > 0.7 * N
+    assert np.nanmax(np.abs(got.column_px - painted)) / PX_PER_MM < 2 * U_OUTLINE_MM
+
+
+def test_under_another_edge_the_same_ends_stand_as_tall() -> None:
+    """Feet and ends move together: what is told of the wire stays."""
+    seen = camera()
+    taller = np.random.default_rng(6).normal(0, 0.01, N)
+    outlines = outlines_in(picture(seen, taller), seen)
+    bent = EdgeCurve(np.array([EDGE_ROW, 0.4, -0.6]), WIDTH / 2, WIDTH / 2, 0.0, WIDTH - 1.0, 1, 0.0)
+    at_px = column_of(seen, POSITION_MM, np.full(N, NEAR_MM))
+    scale = PX_PER_MM * seen.distance_mm / (seen.distance_mm - NEAR_MM)
+    moved = FOOT_MM + BOW_MM - (bent.straight_on_y_px(at_px) - EDGE_ROW) / scale
+    assert outlines is not None
+    there = compare_heights(outlines, bent, SLIT, seen, position_mm=POSITION_MM, foot_mm=moved)
+    here = heights_by(outlines, seen)
+    assert there is not None
+    assert here is not None
+    # Ends are read a little beside where they are expected, where the bent edge is a little elsewhere: microns.
+    np.testing.assert_allclose(there.below_mm - moved, here.below_mm - (FOOT_MM + BOW_MM), atol=0.002)
 
 
 def feet(below_mm: Array) -> Feet:
@@ -229,3 +278,29 @@ def test_ends_that_scatter_about_their_feet_were_misread() -> None:
     """Each moved by a twentieth of a millimetre up or down: no wire is so uneven."""
     taller = 0.05 * np.where(np.arange(N) % 2, 1, -1)
     assert read(taller) is None
+
+
+@pytest.mark.parametrize("more", [2.0, 1.2])
+def test_feet_of_burnt_out_faces_are_bent_back(more: float) -> None:
+    """Faces of one to two and three times white, clipped, the brightest in the middle.
+
+    Of the bend that feet are seen with two fifths must go: the share bent back is that of whole scenes, whose sides and
+    lights behind the ends differ from these.
+    """
+    seen, along = camera(), np.linspace(-1, 1, N)
+    bright = 1.0 + more * (1 - along**2)
+    light = np.minimum(picture(seen, np.zeros(N), bright), 1.0).astype(np.float32)
+    feet = find_feet(light, EDGE, SLIT, seen, position_mm=POSITION_MM)
+    assert feet is not None
+    outlines = outlines_in(light, seen)
+    assert outlines is not None
+    heights = compare_heights(outlines, EDGE, SLIT, seen, position_mm=POSITION_MM, foot_mm=feet.below_mm)
+    assert heights is not None
+    assert heights.bent_mm is not None
+    bends = [
+        np.polyfit(along, at - (FOOT_MM + BOW_MM), 2)[0] for at in (feet.below_mm, feet.below_mm + heights.bent_mm)
+    ]
+    assert abs(bends[1]) < 0.6 * abs(bends[0])
+    moved = with_ends(feet, heights, outer=False)
+    unburnt = with_ends(feet, replace(heights, bent_mm=None), outer=False)
+    assert np.nanmax(np.abs(moved.below_mm - unburnt.below_mm)) > 0

@@ -1,16 +1,19 @@
-"""A picture with too few pixels says so, with both numbers."""
+"""A picture with too few pixels says so, with both numbers; and one with too little of a straightedge in it."""
 
 from __future__ import annotations
 
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 
 from lightgap.neck.errors import Refusal
 from lightgap.vision.guesses import MIN_PX_PER_MM
+from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.measure import MeasureSettings, measure_photo
+from lightgap.vision.pipeline import MIN_LENGTH, check_length
 
 PHOTO = Path(__file__).parents[2] / "sample_images" / "dreadnought-upbow.jpg"
 # True scale of the sample at full size, from its sidecar (camera.px_per_mm).
@@ -39,3 +42,14 @@ def test_small_picture_is_refused_with_what_it_has_and_what_is_needed(tmp_path: 
     assert numbers is not None
     # The card is found to 2 %, its face stands a little nearer than the straightedge's line.
     assert float(numbers[1]) == pytest.approx(px_per_mm, rel=0.03)
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.3, "30%"), (MIN_LENGTH - 0.01, "44%"), (MIN_LENGTH + 0.01, None)])
+def test_two_lines_along_a_part_of_the_picture_are_no_straightedge(share: float, told: str | None) -> None:
+    edge = EdgeCurve(np.array([500.0]), 2000.0, 2000.0, 2800.0 - 2000.0 * share, 2800.0 + 2000.0 * share, 1, 0.2)
+    if told is None:
+        check_length(edge, 4000)
+        return
+    with pytest.raises(Refusal, match=told) as found:
+        check_length(edge, 4000)
+    assert found.value.code == "no-straightedge"

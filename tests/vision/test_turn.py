@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from lightgap.neck.errors import Refusal
-from lightgap.vision.camera import fit_camera
+from lightgap.vision.camera_fit import fit_camera
 from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.known import EdgeTurn
 from lightgap.vision.locate import EdgeCurve, Located
