@@ -21,7 +21,8 @@ from .photo import FloatImage
 U_NEAR_MIDDLE_MM = 2.5  # of half a board's width at the nut
 TAPER = 0.014
 U_GLOW_MM, U_END_MM, U_END_OUTER_MM = 0.12, 0.1, 0.03
-U_OUTLINE_MM = 0.02  # of an end whose outline was read (by own renders with truth, 0.005 mm, and 0.02 in common)
+# Of an end whose outline was read: by own renders with truth 0.005 mm about a cubic, and 0.02 mm of that itself.
+U_OUTLINE_MM = 0.02
 # How far the crowns' fit may draw the camera, as seen from it, where fret ends tell its place, which what the crowns'
 # model leaves out must not draw away (by own renders with truth).
 HELD_FOOT_RAD = 0.0015
@@ -87,7 +88,7 @@ def fit_camera(
     turn
         As both edges of the straightedge show it; None where it is not to count, or the upper one was not seen.
     outlined
-        Ends whose outlines were read, ten times as sure; None looks for the ends.
+        Ends whose outlines were read, five times as sure; None looks for the ends.
     """
     numbers, columns = comb.frets(edge.low_px - 2, edge.high_px + 2)
     position = fret_position_mm(numbers.astype(np.float64), comb.scale_length_mm)

@@ -86,7 +86,7 @@ class EndOutlines:
     column_px: Array = field(repr=False)
     row_px: Array = field(repr=False)
     u_above_mm: Array = field(repr=False)
-    face: float = 0.0
+    face: float
 
 
 def read_outlines(
@@ -121,12 +121,14 @@ def read_outlines(
     if usual > MAX_SCATTER_MM:
         return None
     like = fit.scatter_mm < min(max(UNLIKE * usual, MAX_SCATTER_MM / 2), MAX_OWN_SCATTER_MM)
+    if like.sum() < max(MIN_OUTLINES, MIN_READ * len(row)):
+        return None
     column_px, row_px, u_mm = np.full((3, len(row)), np.nan)
     foot_px = edge.straight_on_y_px(ends.column_px) + slit.offset_px
     foot_px += ends.px_per_mm * (ends.foot_mm - fit.outlines.above_mm)
     column_px[inside] = np.where(like, ends.column_px + ends.px_per_mm * fit.outlines.aside_mm, np.nan)
     row_px[inside], u_mm[inside] = np.where(like, foot_px, np.nan), np.where(like, fit.u_above_mm, np.nan)
-    return EndOutlines(column_px, row_px, u_mm, float(np.median(fit.face)))
+    return EndOutlines(column_px, row_px, u_mm, float(np.median(fit.face[like])))
 
 
 def compare_heights(
@@ -141,8 +143,8 @@ def compare_heights(
     edge, slit, camera, position_mm, foot_mm
         As in `read_outlines`; the edge may be another.
     """
-    column, scale = _seen_at(camera, position_mm)
-    top_mm = (outlines.row_px - edge.straight_on_y_px(column) - slit.offset_px) / scale
+    _, scale = _seen_at(camera, position_mm)
+    top_mm = (outlines.row_px - edge.straight_on_y_px(outlines.column_px) - slit.offset_px) / scale
     u_mm = np.hypot(U_LEAST_MM, ALIKE * outlines.u_above_mm)
     along = along_board(position_mm)
     bent = np.zeros_like(foot_mm)
@@ -181,7 +183,7 @@ def with_ends(feet: Feet, ends: EndHeights | None, *, outer: bool) -> Feet:
 
     A foot tells its crown but for the wire's own height: most of it the wire's scatter, and once in a while a fret that
     stands high or low. An end tells it but for how well it was read. What both make likely is that of a mixture of
-    the two kinds of fret.
+    the two kinds of fret. Feet of faces that burn out are bent back first.
 
     Parameters
     ----------

@@ -28,7 +28,7 @@ MIN_FRETS = 4
 # A straightedge is straight; its edge as followed is good to about a pixel, and to a chamfer's width.
 MAX_BEND_PX, MAX_BEND_MM, MAX_K1 = 1.5, 0.15, 0.04
 BEYOND_FRETS_MM = 12.0  # the edge is followed so far beyond the outermost frets in view
-MIN_ALONG_MM = 24.0  # of an edge beside frets: what lies beyond them on both sides
+MIN_ALONG_MM = 2 * BEYOND_FRETS_MM  # of an edge beside frets: what lies beyond them on both sides
 BEYOND_EDGE_MM = 6.0  # past what is followed an end is looked for: farther than light is compared beside one
 SPAN_MARGIN_MM = 2.0  # beyond the columns in which the edge was followed
 CHAMFER_STEP = 0.4  # share of the first boundary's step that the one below it must have
@@ -199,7 +199,7 @@ def follow_edge(
     Raises
     ------
     Refusal
-        `no-straightedge`; along a curve also where too little of it is found.
+        `no-straightedge`; along a curve also where too little of it is found, or hardly any fret lies along it.
     """
     row_px, is_curve = (line.straight_on_y_px, True) if isinstance(line, EdgeCurve) else (line.y_px, False)
     _, frets = comb.frets(0, luminance.shape[1] - 1)

@@ -128,8 +128,9 @@ def _camera(photo: Photo, found: Located, *, thickness_mm: float, outlined: Outl
 
 
 def with_outlines(photo: Photo, placed: Placed, outlined: OutlinedEnds, *, thickness_mm: float) -> BoardCamera:
-    """Return the camera fitted once more, to fret ends whose outlines were read."""
-    return _camera(photo, placed.found, thickness_mm=thickness_mm, outlined=outlined)
+    """Return the camera fitted once more, to fret ends whose outlines were read; as it was where they fit no board."""
+    camera = _camera(photo, placed.found, thickness_mm=thickness_mm, outlined=outlined)
+    return camera if camera.by_outlines else placed.camera
 
 
 def _by_spacing(seen: Survey, numbering: Numbering, thickness_mm: float) -> Placed:

@@ -93,6 +93,9 @@ def _measure(seen: Survey, settings: MeasureSettings, both: Halves) -> Measureme
     if outlines is not None and not camera.beside_outer:
         outlined = OutlinedEnds(position, outlines.column_px, camera.near_mm)
         camera = with_outlines(photo, placed, outlined, thickness_mm=thickness_mm)
+        scale = settle_scale(
+            placed.guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span, length_told=told
+        )
     crowns = measure_crowns(
         photo.luminance,
         found.edge,

@@ -14,9 +14,9 @@ from lightgap.vision import crowns
 from lightgap.vision.camera import BoardCamera
 from lightgap.vision.comb import Comb
 from lightgap.vision.outline import Outline
-from lightgap.vision.readings import CrownFit, CrownSet, averaged, chosen, doubting, without_leaps
+from lightgap.vision.readings import MAX_STRAIN, CrownFit, CrownSet, averaged, chosen, doubting, without_leaps
 from lightgap.vision.uncertainty import doubt
-from lightgap.vision.weigh import check_crowns
+from lightgap.vision.weigh import MAX_STRAIN_BY_HEIGHT, check_crowns
 
 PLACE_MM = np.array([40.0, 110.0, 170.0, 230.0, 280.0])
 CAMERA = BoardCamera(Comb(1, 150.0, 10.0, 0.0, 0.0, 10.0, 1000.0, 5000.0, 648.0), 150.0, 500.0, 0.0, np.zeros(2))
@@ -181,3 +181,13 @@ def test_step_in_the_board_is_no_neck() -> None:
     with pytest.raises(Refusal) as caught:
         check_crowns(without_leaps(read([0.0, 0.05, 1.0, 1.05, 1.0])))
     assert caught.value.code == "shapes-disagree"
+
+
+def test_by_the_height_alone_frets_must_be_likelier() -> None:
+    """Between both limits: borne out by an object it may stand, by two lines that may be others it may not."""
+    between = (MAX_STRAIN_BY_HEIGHT + MAX_STRAIN) / 2
+    check_crowns(explained(between, 1.2))
+    check_crowns(explained(MAX_STRAIN_BY_HEIGHT - 0.1, 1.2), by_height=True)
+    with pytest.raises(Refusal, match="height alone") as found:
+        check_crowns(explained(between, 1.2), by_height=True)
+    assert found.value.code == "shapes-disagree"

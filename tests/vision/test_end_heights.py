@@ -301,6 +301,6 @@ def test_feet_of_burnt_out_faces_are_bent_back(more: float) -> None:
         np.polyfit(along, at - (FOOT_MM + BOW_MM), 2)[0] for at in (feet.below_mm, feet.below_mm + heights.bent_mm)
     ]
     assert abs(bends[1]) < 0.6 * abs(bends[0])
-    moved = with_ends(feet, heights, outer=False)
-    unburnt = with_ends(feet, replace(heights, bent_mm=None), outer=False)
-    assert np.nanmax(np.abs(moved.below_mm - unburnt.below_mm)) > 0
+    # Where no end moves a foot, it is bent back all the same.
+    silent = replace(heights, below_mm=np.full(N, np.nan))
+    np.testing.assert_allclose(with_ends(feet, silent, outer=False).below_mm, feet.below_mm + heights.bent_mm)
