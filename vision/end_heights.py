@@ -61,7 +61,7 @@ class EndHeights:
     u_mm
         (n,) their standard uncertainties, beside what is common to a smooth row; NaN likewise.
     bent_mm
-        (n,) how much lower feet stand than they look where faces are burnt out; None where nothing tells.
+        (n,) how much lower feet stand than they look where faces are burnt out; None: they stand as they look.
     """
 
     below_mm: Array = field(repr=False)

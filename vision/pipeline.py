@@ -44,9 +44,9 @@ from .weigh import MIN_CROWNS, weigh
 DEFAULT_THICKNESS_MM = 3.0
 MIRRORED_MM = 5.0  # a fret past the edge's end may still be mirrored in its chamfer
 MAX_BLUR_MM = 0.35
-MIN_LENGTH = 0.45  # of a picture, along which an edge runs that only its height tells to be a straightedge's
 MAX_BLUR_PX = 4.0
 MIN_CONTRAST = 0.12
+MIN_LENGTH = 0.45  # of a picture, along which an edge runs that only its height tells to be a straightedge's
 HANGS_ON = {"nut": "on where the nut is seen", "first fret": "on --first-fret"}
 MAX_CARRIED = 2  # frets from an end of the chord to the next crown read: over more of them no bend is carried on
 MAX_COVERED = 0.25  # of the frets by strings: over more of them the edge itself could not be followed
