@@ -20,11 +20,16 @@ Ring = tuple[float, tuple[float, float], tuple[float, float], float, float]
 # centre is no rim.
 ROUGH_PX, FAINTER = 10.0, 0.25
 RAYS = 180  # about a centre, along which its rim is looked for
+ALONG_RAYS = 2.0  # blur along a circle, a few degrees: a centre off by pixels moves its rim by tenths over as much
 ON_RIM_PX = 0.8  # a ridge of the reduced picture so near a ring is on it
 CLEAR_RIDGE = 0.3  # of the steepest place on its ray
 SHADOWS = (0.02, 0.05)  # how much wider than a rim the edge of its shadow may be: starts to search from
 ROUND = 0.96  # narrower to wider axis of a coin seen squarely enough
-SURELY_MORE = 1.08  # times as many rays must have a ridge on another ring for it to be the rim
+SURELY_MORE = 1.08  # times as clear another ring must be to be the rim
+MOST_OF_RING = 0.25  # the part of a ring that may be as steep or less
+# Fewer rays with a ridge on it: strung together from a rim, a ring of the relief and a shadow, each seen in part.
+# Rings are then looked for from all these sizes; the widest with nearly as many rays as any is the rim.
+STRUNG, SIZES, NEARLY_MOST = 0.6, np.arange(1.03, 0.91, -0.01), 0.9
 
 
 def find_ellipses(
@@ -130,15 +135,17 @@ def _rim(x: float, y: float, r: float, gx: FloatImage, gy: FloatImage) -> Ring |
 
 
 def _without_shadow(ring: Ring, gx: FloatImage, gy: FloatImage) -> Ring:
-    """Return the ring within this one that clearly more rays about the centre have a ridge on; else the ring itself.
+    """Return the ring within this one that is clearer: more rays have a ridge on it, and steeper ones.
 
     The shadow that a thick coin throws on what it leans on has an edge of its own: it touches the rim on the side of
     the light and stands outside it on the other. A ring of the coin's relief has the same centre as the rim.
     """
-    _, (x, y), axes, angle, _ = ring
+    _, (x, y), axes, _, _ = ring
     r = sum(axes) / 4
     ridges, ray = _all_ridges(x, y, r, gx, gy)
-    best, most = ring, SURELY_MORE * _share_on(ridges, ray, ring)
+    ring = _not_strung(ring, ridges, ray)
+    _, (x, y), axes, angle, _ = ring
+    best, most = ring, SURELY_MORE * _clearness(ring, ridges, ray, gx, gy)
     towards = [(0.0, 0.0), *((math.cos(turn), math.sin(turn)) for turn in np.arange(0, 2 * np.pi, np.pi / 4))]
     for smaller, (right, down) in product(SHADOWS, towards):
         centre = x + smaller * r * right, y + smaller * r * down
@@ -147,10 +154,37 @@ def _without_shadow(ring: Ring, gx: FloatImage, gy: FloatImage) -> Ring:
         if found is None or min(found[2]) < ROUND * max(found[2]):
             continue
         touches = math.dist(found[1], (x, y)) > 0.5 * (r - sum(found[2]) / 4)
-        share = _share_on(ridges, ray, found)
-        if touches and share > most:
-            best, most = found, share
+        clear = _clearness(found, ridges, ray, gx, gy)
+        if touches and clear > most:
+            best, most = found, clear
     return best
+
+
+def _clearness(ring: Ring, ridges: Array, ray: NDArray[np.intp], gx: FloatImage, gy: FloatImage) -> float:
+    """Return the share of rays with a ridge on a ring, times how steep the picture is along most of it."""
+    from scipy.ndimage import map_coordinates
+
+    turn = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
+    _, (x, y), axes, angle, _ = ring
+    along, across = axes[0] / 2 * np.cos(turn), axes[1] / 2 * np.sin(turn)
+    c, s = math.cos(angle), math.sin(angle)
+    at = np.stack([y + s * along + c * across, x + c * along - s * across])
+    steep = np.hypot(*(map_coordinates(g, at, order=1, mode="nearest") for g in (gx, gy)))
+    return _share_on(ridges, ray, ring) * float(np.quantile(steep, MOST_OF_RING))
+
+
+def _not_strung(ring: Ring, ridges: Array, ray: NDArray[np.intp]) -> Ring:
+    """Return the widest ring about the same centre that many rays have a ridge on, where few have one on this."""
+    if _share_on(ridges, ray, ring) > STRUNG:
+        return ring
+    _, centre, axes, angle, _ = ring
+    r = sum(axes) / 4
+    starts = ((0.0, centre, (2 * r * size, 2 * r * size), angle, 0.0) for size in SIZES)
+    found = [f for start in starts if (f := _settled(start, ridges, ray, r)) and min(f[2]) > ROUND * max(f[2])]
+    shares = [_share_on(ridges, ray, f) for f in found]
+    most = max(shares, default=0.0)
+    clear = [f for f, share in zip(found, shares, strict=True) if share > max(STRUNG, NEARLY_MOST * most)]
+    return max(clear, key=lambda f: sum(f[2]), default=ring)
 
 
 def _settled(ring: Ring, ridges: Array, ray: NDArray[np.intp], r: float) -> Ring | None:
@@ -192,14 +226,14 @@ def _all_ridges(x: float, y: float, r: float, gx: FloatImage, gy: FloatImage) ->
 
 
 def _across(x: float, y: float, turn: Array, radius: Array, gx: FloatImage, gy: FloatImage) -> Array:
-    """Return (rays, radii) how steep the picture is along rays about a centre."""
-    from scipy.ndimage import map_coordinates
+    """Return (rays, radii) how steep the picture is along rays about a centre, grain averaged out along its circles."""
+    from scipy.ndimage import gaussian_filter1d, map_coordinates
 
     px = x + radius[None, :] * np.cos(turn)[:, None]
     py = y + radius[None, :] * np.sin(turn)[:, None]
     level = map_coordinates(gx, [py, px], order=1, mode="nearest") * np.cos(turn)[:, None]
     upright = map_coordinates(gy, [py, px], order=1, mode="nearest") * np.sin(turn)[:, None]
-    return np.asarray(np.abs(level + upright))
+    return np.asarray(np.abs(gaussian_filter1d(level + upright, ALONG_RAYS, axis=0, mode="wrap")))
 
 
 def _off_ellipse(points: Array, centre: tuple[float, float], axes: tuple[float, float], angle: float) -> Array:

@@ -187,6 +187,23 @@ def test_shadow_of_a_thick_coin_is_not_its_rim(toward: tuple[int, int]) -> None:
     assert find_coins(finish(fine), 24.26)[0].px_per_mm == pytest.approx(px_per_mm, rel=SCALE_TOLERANCE)
 
 
+@pytest.mark.parametrize(("rim", "noise"), [(0.045, 14.0), (0.065, 25.0)])
+def test_raised_rim_in_a_grainy_photo_is_neither_its_inner_border_nor_grain(rim: float, noise: float) -> None:
+    """The step inside the rim is dark on one side and bright on the other, and clearer than most of the outline."""
+    px_per_mm, rng = 9.3, np.random.default_rng(5)
+    radius, centre = 24.26 / 2 * px_per_mm * FINE, (650 * FINE, 400 * FINE)
+    fine = np.full((800 * FINE, 1300 * FINE, 3), 130, np.uint8)
+    fine[: 300 * FINE] = 160
+    cv2.circle(fine, centre, round(radius), (196, 150, 116), -1, cv2.LINE_AA)
+    inner, wide = round((1 - rim) * radius), round(0.025 * radius)
+    cv2.ellipse(fine, centre, (inner, inner), 0.0, 150.0, 300.0, (120, 80, 60), wide, cv2.LINE_AA)
+    cv2.ellipse(fine, centre, (inner, inner), 0.0, -40.0, 140.0, (255, 245, 230), wide, cv2.LINE_AA)
+    cv2.circle(fine, centre, round(0.55 * radius), (150, 110, 85), wide, cv2.LINE_AA)
+    grainy = finish(fine) + rng.normal(0, noise, (800, 1300, 3))
+    best = find_coins(np.clip(grainy, 0, 255).astype(np.uint8), 24.26)[0]
+    assert best.px_per_mm == pytest.approx(px_per_mm, rel=SCALE_TOLERANCE)
+
+
 def test_ring_strung_together_from_brushed_steel_is_no_rim() -> None:
     px_per_mm = 9.3
     rng = np.random.default_rng(4)
