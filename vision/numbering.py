@@ -19,7 +19,7 @@ from .guesses import VIEW_RANGE_MM, ScaleGuess, check_fine, focal_px, scale_gues
 from .halves import ALONE, Halves
 from .locate import Located
 from .nut import find_nut
-from .odds import MIN_MARGIN, Numbering, check_numbering
+from .odds import MIN_MARGIN, Numbering, check_no_border, check_numbering
 from .photo import Photo
 from .spacing import SAME, spaced_scales
 from .survey import Survey
@@ -95,6 +95,8 @@ def place_frets(
         if guess.tied and numbering.first_fret is None:
             raise refusal("numbering-ambiguous", "two pairs of lines may be the straightedge's edges")
         check_numbering(found, numbering)
+        if guess.source is None and height_mm is not None and numbering.first_fret is None:
+            check_no_border(photo.luminance, found, height_mm)
     elif nut != 0:
         raise refusal("nut-contradicts", _where(nut))
     placed = Placed(found, camera, guess)
