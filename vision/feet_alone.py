@@ -11,7 +11,7 @@ from .along import along_board, through_most
 from .doubts import Told, edge_covariance_mm2, feet_covariance_mm2, u_unseen_mm
 from .fall import fall_mm, u_compound_mm
 from .feet import MIN_FACES, Feet, under_crowns_mm
-from .joined import Joined, bad_share, end_agrees, rows_of_feet, single_off_mm, strange_bow_mm2
+from .joined import U_UNBORNE_MM, Joined, bad_share, end_agrees, rows_of_feet, single_off_mm, strange_bow_mm2
 from .readings import CrownSet
 from .shading import Mask
 
@@ -74,10 +74,12 @@ def feet_alone(
     u_edge_px
         Of the bend of the straightedge's edge.
     """
-    seen = np.flatnonzero(feet.seen)
+    astray = np.nan if feet.astray_mm is None else feet.astray_mm
+    level = np.where(feet.seen, feet.below_mm, astray)
+    seen = np.flatnonzero(np.isfinite(level))
     place = position_mm[seen]
     along = along_board(place)
-    gap = feet.below_mm[seen] - fall_mm(crowns, place)
+    gap = level[seen] - fall_mm(crowns, place)
     outer, compound = crowns.camera.beside_outer, u_compound_mm(crowns, place)
     apart = gap - crowns.gap_at_mm(frets[seen].tolist())
     single_mm, share = single_off_mm(along, apart), bad_share(crowns)
@@ -87,7 +89,8 @@ def feet_alone(
     single_mm = np.where(end_agrees(feet)[seen], 0.0, single_mm)
     gap = gap + share * single_mm
     hidden = np.hypot(unseen_mm, np.abs(single_mm) * np.sqrt(share * (1 - share)))
-    each = Told(feet.u_each_mm[seen], hidden)
+    # A foot off the row may be that of a fret that stands high or low as a whole: of four such three were.
+    each = Told(np.hypot(feet.u_each_mm, np.where(feet.seen, 0.0, U_UNBORNE_MM))[seen], hidden)
     told = feet_covariance_mm2(feet, along, each, u_compound_mm=compound, outer=outer)
     rows = rows_of_feet(frets[seen], place, gap - gap.min(), crowns.camera.slant(place))
     edge, none = edge_covariance_mm2(crowns, along, u_edge_px), np.zeros((len(seen), len(seen)))

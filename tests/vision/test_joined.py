@@ -653,6 +653,22 @@ def test_feet_alone_bend_as_the_feet_and_the_highest_touches() -> None:
     np.testing.assert_allclose(got.covariance_mm2, got.feet_covariance_mm2 + got.edge_covariance_mm2)
 
 
+def test_feet_alone_count_a_foot_off_the_row_with_doubt() -> None:
+    """A fret that stands high as a whole must not be left out as a scratch."""
+    read = crowns(BOW_MM + 1.0 - 0.1 * (np.arange(N) == 7), 0.05)
+    below = 1.0 + BOW_MM - BOW_MM.min()
+    astray = np.full(N, np.nan)
+    below[7], astray[7] = np.nan, below[7] - 0.1
+    row = Feet(below, SCATTER_MM, 0.95, 1.0, astray)
+    got = feet_alone(read, row, frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX)
+    assert [c.fret for c in got.crowns.crowns] == FRETS.tolist()
+    true = BOW_MM - 0.1 * (np.arange(N) == 7)
+    np.testing.assert_allclose(got.crowns.gap_mm, true - true.min(), atol=1e-12)  # as seen
+    each = U_FOOT_MM**2 + (U_PER_SCATTER * SCATTER_MM) ** 2
+    lone = np.diag(got.covariance_mm2 - got.covariance_mm2.mean()) - each
+    assert lone[7] - lone[6] == pytest.approx(U_UNBORNE_MM**2, rel=0.05)  # its neighbour's share of the bow
+
+
 def test_feet_alone_from_the_middle_bend_as_the_feet() -> None:
     """The row is seen with a tilt of its own, which stays: the straightedge is laid on the crowns later."""
     read = crowns(np.zeros(N), 0.5, near_mm=22.0)
