@@ -70,11 +70,11 @@ def check_crowns(crowns: CrownSet, *, by_height: bool = False) -> None:
         )
     most = MAX_STRAIN_BY_HEIGHT if by_height else MAX_STRAIN
     if crowns.strain > most:
-        where = " where the straightedge's height alone tells the scale" if by_height else ""
-        raise refusal(
-            "shapes-disagree",
-            f"only frets unlike any explain it: strain {crowns.strain:.0f}, {most:g} at most{where}",
-        )
+        detail = f"only frets unlike any explain it: strain {crowns.strain:.0f}, {most:g} at most"
+        if by_height and crowns.strain <= MAX_STRAIN:
+            detail += " where the straightedge's height alone tells the scale"
+            raise refusal("shapes-disagree", detail, cure="use a reference object, or a taller straightedge")
+        raise refusal("shapes-disagree", detail)
 
 
 def feet_under(crowns: CrownSet, feet: Feet | None, *, frets: NDArray[np.int64], position_mm: Array) -> Feet | None:

@@ -191,3 +191,4 @@ def test_by_the_height_alone_frets_must_be_likelier() -> None:
     with pytest.raises(Refusal, match="height alone") as found:
         check_crowns(explained(between, 1.2), by_height=True)
     assert found.value.code == "shapes-disagree"
+    assert "reference object" in str(found.value)
