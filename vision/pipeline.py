@@ -14,7 +14,6 @@ from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array, CrownGap, Finding, GapProfile, Relief
 from lightgap.neck.relief import compute_relief, default_chord, lobes
 
-from .calibrate import settle_scale
 from .camera import BoardCamera
 from .camera_fit import OutlinedEnds
 from .chamfer import ExtraBend, Windows, read_bend, windows_along
@@ -34,6 +33,7 @@ from .numbering import Placed, place_frets, with_outlines
 from .odds import Numbering
 from .photo import Photo
 from .readings import MIN_SHARE, CrownFit, CrownSet
+from .settle import settle_scale
 from .slit import SlitLight, read_slit
 from .strings import covered, follow_between
 from .survey import Survey

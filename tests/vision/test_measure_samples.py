@@ -17,7 +17,7 @@ import pytest
 from benchmarks.accuracy import Outcome, compare, group_of, settings_from_inputs, summarise, try_photo
 
 from lightgap.neck.errors import Refusal
-from lightgap.vision import calibrate
+from lightgap.vision import edges
 from lightgap.vision.findings import REGISTRY
 from lightgap.vision.height import Uppers
 from lightgap.vision.measure import measure_photo
@@ -50,7 +50,7 @@ def test_height_that_cannot_be_seen_is_said_to_be_unchecked(monkeypatch: pytest.
     settings = settings_from_inputs(sidecar["inputs"])
     assert "height-unseen" not in [w.code for w in measure_photo(path, settings).warnings]
     # As where a black blade stands before a dark cloth.
-    monkeypatch.setattr(calibrate, "find_uppers", lambda *_: Uppers((), ()))
+    monkeypatch.setattr(edges, "find_uppers", lambda *_: Uppers((), ()))
     result = measure_photo(path, settings)
     assert "height-unseen" in [w.code for w in result.warnings]
     hold_to_truth(Outcome(path.name, "", 0.0, **compare(result, sidecar)))

@@ -11,9 +11,9 @@ from scipy.ndimage import gaussian_filter
 
 from lightgap.neck.errors import Refusal
 from lightgap.vision.blade import Candidate
-from lightgap.vision.calibrate import check_no_string, is_tied
 from lightgap.vision.comb import Comb
 from lightgap.vision.edge import Line
+from lightgap.vision.edges import check_no_string, is_tied
 from lightgap.vision.height import below_border, likeliest, not_parallel_mm, parallel_border
 from lightgap.vision.locate import BEYOND_FRETS_MM, EdgeCurve, follow_edge
 from lightgap.vision.photo import FloatImage
