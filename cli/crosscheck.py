@@ -55,7 +55,7 @@ def crosscheck(
     from lightgap.neck.crosscheck import crosscheck as compare
     from lightgap.neck.documents import profile_from_document
     from lightgap.neck.errors import InputError
-    from lightgap.neck.readings import parse_chord
+    from lightgap.neck.frets import parse_chord
     from lightgap.neck.result_documents import crosscheck_document
 
     from .neck_input import gather_profile, load_document, split_words

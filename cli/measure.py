@@ -69,7 +69,6 @@ def measure(
 
     lightgap measure nut-half.jpg body-half.jpg --scale-length 25.5in --reference straightedge --straightedge-height 38
     """
-    from lightgap.vision.document import measurement_document, refusal_document
     from lightgap.vision.several import measure_photos
     from lightgap.vision.wanted import check_wanted_U
 
@@ -82,9 +81,13 @@ def measure(
         result = check_wanted_U(measured.result, wanted_U_mm)
     except Refusal as refused:
         if json_to:
+            from lightgap.vision.document import refusal_document
+
             emit_json(refusal_document(refused), json_to)
         raise
     if json_to:
+        from lightgap.vision.document import measurement_document
+
         emit_json(measurement_document(result), json_to)
     if output.overlay is not None or output.report is not None:
         _write_pictures(photos, measured, output=output)

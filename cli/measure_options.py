@@ -60,7 +60,7 @@ class SceneOptions:
         FileProblem
             The bench book cannot be read.
         """
-        from lightgap.neck.readings import parse_chord
+        from lightgap.neck.frets import parse_chord
         from lightgap.vision.measure import MeasureSettings
 
         scale_length_mm = parse_scale(self.scale_length)

@@ -66,7 +66,7 @@ class ProfileOptions:
         InputError, FileProblem
             When nothing or too much is given, or it cannot be read.
         """
-        from lightgap.neck.readings import parse_chord
+        from lightgap.neck.frets import parse_chord
 
         given_mm = parse_scale(self.scale_length)
         ends = parse_chord(self.chord) if self.chord else None

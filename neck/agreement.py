@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import stats
 
 from .profile import Array
 from .units import LengthUnit, format_length
@@ -130,7 +129,9 @@ def bland_altman(
 
 def bartlett_statistic(groups: Sequence[Sequence[float]]) -> float:
     """Return Bartlett's statistic for equal spread of several groups of readings."""
-    return float(stats.bartlett(*groups).statistic)
+    from scipy.stats import bartlett  # of all of scipy it takes longest to load
+
+    return float(bartlett(*groups).statistic)
 
 
 def judge_pairs(pairs: Sequence[PairCheck], *, unit: LengthUnit = "mm") -> Crosscheck:

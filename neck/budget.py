@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtrit
 
 from .profile import Array, frozen_array
 
@@ -77,7 +77,7 @@ class Budget:
     def coverage_factor(self, probability: float = 0.95) -> float:
         """Return t_p for the effective degrees of freedom, truncated down as G.4.1 asks."""
         dof = math.floor(self.dof) if math.isfinite(self.dof) else math.inf
-        return float(stats.t.ppf((1 + probability) / 2, max(1, dof)))
+        return float(stdtrit(max(1, dof), (1 + probability) / 2))
 
     def expanded(self, probability: float = 0.95) -> float:
         """Return the expanded uncertainty for a coverage probability."""

@@ -5,14 +5,16 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from importlib.resources import files
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .errors import InputError
 from .frets import MAX_FRET
-from .plan import RodPlan
 from .profile import Array, CrownGap, Finding, GapProfile, Relief, Source
+
+if TYPE_CHECKING:
+    from .plan import RodPlan
 
 PROFILE_SCHEMA = "lightgap/profile/1"
 REFUSAL_SCHEMA = "lightgap/refusal/1"

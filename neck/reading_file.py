@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any, cast
 
 from .errors import FileProblem, InputError
-from .readings import THINNEST_MM, Method, Reading, parse_chord, parse_reading
+from .frets import parse_chord
+from .readings import THINNEST_MM, Method, Reading, parse_reading
 from .rod_response import TurnRecord
 from .units import parse_length, parse_turns
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from .budget import Line, combine, half_width_to_u
 from .errors import InputError
-from .frets import MAX_FRET, fret_position_mm
+from .frets import fret_position_mm, parse_fret
 from .profile import CrownGap, Finding, GapProfile
 from .units import parse_length
 
@@ -186,31 +186,6 @@ def _without_gap(by_fret: Mapping[int, tuple[float, float]], ends: Sequence[int]
 def straightedge_u_mm(length_mm: float) -> float:
     """Return the standard uncertainty from a knife-edge straightedge, tolerance 2 + L/250 µm (DIN 874-2:2003)."""
     return (2 + length_mm / 250) * 1e-3 / (2 * math.sqrt(3))
-
-
-def parse_fret(text: str, *, what: str) -> int:
-    """Return a fret number from text.
-
-    Raises
-    ------
-    InputError
-        When it is no whole number from 0 (the nut) to `MAX_FRET`.
-    """
-    clean = text.strip()
-    if not re.fullmatch(r"\d{1,3}", clean) or int(clean) > MAX_FRET:
-        raise InputError(f"{what}: fret must be a whole number 0 to {MAX_FRET}, got {clean!r}")
-    return int(clean)
-
-
-def parse_chord(text: str) -> tuple[int, int]:
-    """Return the chord ends from "A-B"."""
-    parts = text.split("-")
-    if len(parts) != 2:
-        raise InputError(f"chord {text!r}: write A-B, two fret numbers, for example 1-15")
-    first, last = (parse_fret(part, what=f"chord {text!r}") for part in parts)
-    if last - first < 2:
-        raise InputError(f"chord {text!r}: the second fret must lie at least two frets beyond the first")
-    return first, last
 
 
 def _merge(readings: Sequence[Reading]) -> tuple[dict[int, tuple[float, float]], list[Finding]]:

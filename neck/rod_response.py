@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy import stats
+from scipy.special import ndtri
 
 from .bench import STEP_CAP_TURNS
 from .errors import InputError
@@ -181,7 +181,7 @@ def size_step(relief_mm: float, u_relief_mm: float, *, target_mm: tuple[float, f
     far = low if relief_mm > middle else high
     way, room = abs(relief_mm - middle), abs(relief_mm - far)
     aimed = min(way / response.mm_per_turn, STEP_CAP_TURNS)
-    z = float(stats.norm.ppf(1 - CROSSING_PROBABILITY))
+    z = float(ndtri(1 - CROSSING_PROBABILITY))
 
     def short(turns: float) -> bool:
         move, u_move = response.move_mm(turns)

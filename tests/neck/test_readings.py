@@ -9,10 +9,10 @@ import pytest
 
 from lightgap.neck.advise import advise
 from lightgap.neck.errors import FileProblem, InputError
+from lightgap.neck.frets import parse_chord
 from lightgap.neck.reading_file import read_readings, read_turn_log
 from lightgap.neck.readings import (
     method_uncertainty_mm,
-    parse_chord,
     parse_reading,
     profile_from_readings,
     straightedge_u_mm,
