@@ -7,9 +7,10 @@ import sys
 
 import pytest
 
+# scipy.stats takes longer to load than most commands to run.
 FORBIDDEN = {
-    "neck": ("lightgap.vision", "lightgap.records", "lightgap.cli", "cv2", "PIL", "matplotlib", "typer"),
-    "vision": ("lightgap.records", "lightgap.cli", "typer"),
+    "neck": ("lightgap.vision", "lightgap.records", "lightgap.cli", "cv2", "PIL", "matplotlib", "typer", "scipy.stats"),
+    "vision": ("lightgap.records", "lightgap.cli", "typer", "scipy.stats"),
     "records": ("lightgap.cli", "typer"),
 }
 
