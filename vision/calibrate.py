@@ -24,8 +24,6 @@ from .turn import parallel_by_turn
 # An edge followed along the upper one's curve is as parallel with it as that was, by own renders with truth to 0.18 mm;
 # those that still were a string's, to 0.3 and more.
 MAX_ANEW_MM = 0.25
-# What is less parallel is a string's; along less than that a turn of the camera may be mistaken for one.
-MIN_SLIDE_MM, LONG_MM = 0.3, 200.0
 # Scale length is a continuous unknown; four steps a semitone apart in all cover it up to a renumbering of the frets.
 UNKNOWN_SCALE_LENGTHS_MM = tuple(650.0 * 2 ** (-i / 48) for i in range(4))
 
@@ -67,16 +65,15 @@ def locate_scaled(
         except Refusal as problem:
             trouble = trouble or problem
     best = max(found, key=lambda f: f.evidence, default=None)
-    if best is not None and framed.doubt is None:
+    if best is not None:
         try:
             return _settled(photo.luminance, edge, framed.borders, best, numbering, framed.prior), guess
         except Refusal as problem:
             trouble = problem
-    trouble = framed.doubt or trouble
     assert trouble is not None
     bent = trouble.code == "no-straightedge" and numbering.scale_length_mm is not None
     # What was followed is bent, or not parallel with the upper edge: it went over to a string, or to the board.
-    if height_mm is not None and framed.borders and (best is not None or bent) and not _is_edge(framed, best):
+    if height_mm is not None and framed.borders and (best is not None or bent):
         comb = best.comb if best is not None else framed.comb
         again = _followed_anew(photo, framed, comb, numbering, Face(height_mm, thickness_mm))
         if again is not None:
@@ -84,20 +81,6 @@ def locate_scaled(
     if guess.source is None and not guess.by_frets and trouble.code == "no-crowns":
         raise refusal("no-straightedge")  # the scale came from two edges taken for the straightedge's
     raise trouble
-
-
-def _is_edge(framed: Framed, located: Located | None) -> bool:
-    """Tell whether a lower edge that its height contradicts is the straightedge's all the same: one size is wrong.
-
-    It is parallel with the upper edge, or in a close-up, where a string hardly slides along the edge, may be.
-    """
-    if framed.doubt is None:
-        return False
-    if located is None or not framed.borders:
-        return True
-    long_mm = (framed.edge.high_px - framed.edge.low_px) / located.comb.px_per_mm
-    off_mm, _ = nearest_parallel(framed.edge, framed.borders, located.comb)
-    return long_mm < LONG_MM or off_mm < MIN_SLIDE_MM
 
 
 def _settled(
@@ -137,8 +120,6 @@ def _followed_anew(
     found: list[tuple[Located, ScaleGuess]] = []
     known = [below_border(border, comb, face.height_mm) for border in framed.borders]
     starts: list[tuple[Line | EdgeCurve, bool]] = [*product(known, (True, False)), (framed.line, False)]
-    if (framed.edge.high_px - framed.edge.low_px) / comb.px_per_mm > LONG_MM:
-        starts += [(line, True) for line in framed.others]
     for start, chamfered in starts:
         try:
             edge = follow_edge(photo.luminance, start, comb, comb.px_per_mm, chamfered=chamfered)

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from lightgap.neck.errors import Refusal
-
 from .blade import Candidate, candidates_among, judge_line, out_of_picture, with_frets
 from .border import follow_border, rise_px
 from .comb import Comb, CombPrior
@@ -33,18 +31,16 @@ class Framed:
 
     Attributes
     ----------
-    line
-        That led to the edge.
+    line, edge
+        The lower edge, and the line that led to it.
     borders
         What may be the upper edge, followed.
     prior, bare
         With the straightedge's height read off the two edges taken in, and without.
+    guess
+        That the scale comes from.
     comb
         As searched along the line that led to the edge.
-    others
-        Lines that may be the lower edge too, at the scale of the same object, likeliest first.
-    doubt
-        The refusal of an edge that the object and the straightedge's height contradict; None when they agree.
     """
 
     line: Line
@@ -54,14 +50,21 @@ class Framed:
     bare: CombPrior
     guess: ScaleGuess
     comb: Comb
-    others: tuple[Line, ...] = ()
-    doubt: Refusal | None = None
 
 
 def frame_edges(
     photo: Photo, guesses: list[ScaleGuess], prior: CombPrior, *, height_mm: float | None, thickness_mm: float
 ) -> Framed:
     """Find the likeliest lower edge under the scale guesses, and what is known of it.
+
+    Parameters
+    ----------
+    photo, guesses
+        The photo, and the scales it offers.
+    prior
+        Of the comb, but for the scale.
+    height_mm, thickness_mm
+        Of the straightedge; its height where it is known.
 
     Raises
     ------
@@ -117,13 +120,10 @@ def _by_object(
     face: Face,
 ) -> Framed:
     """Follow the likeliest lower edge at a scale told by an object, and hold its height against that."""
-    best, doubt = fretted[0], None
+    best = fretted[0]
     seen = not out_of_picture(best.line, face.height_mm * best.px_per_mm)
     if seen:
-        try:
-            best = likeliest(fretted, photo.luminance)
-        except Refusal as problem:
-            doubt = problem
+        best = likeliest(fretted, photo.luminance)
     assert best.match is not None
     guess, comb = sources[best.px_per_mm, best.line], best.match.comb
     assert guess.source is not None
@@ -131,17 +131,11 @@ def _by_object(
     edge = follow_edge(photo.luminance, best.line, comb, best.px_per_mm)
     lines = beside(list(guess.lines), photo.luminance, guess.source.outline_px) if seen else []
     uppers = find_uppers(photo.luminance, lines, edge, here)
-    others = tuple(c.line for c in fretted if c is not best and sources[c.px_per_mm, c.line] is guess)
-    framed = Framed(best.line, edge, uppers.borders, here, here, guess, comb, others, doubt)
-    if doubt is not None:
-        return framed
-    if not uppers.rises_px:
-        alone = replace(here, u_scale=U_REFERENCE_ALONE)
-        return replace(framed, prior=alone, bare=alone, guess=replace(guess, height_unseen=True))
-    try:
-        return replace(framed, prior=sharpened(here, uppers.rises_px, face, middle_share=guess.middle_share))
-    except Refusal as problem:
-        return replace(framed, doubt=problem)
+    if uppers.rises_px:
+        sharp = sharpened(here, uppers.rises_px, face, middle_share=guess.middle_share)
+        return Framed(best.line, edge, uppers.borders, sharp, here, guess, comb)
+    alone = replace(here, u_scale=U_REFERENCE_ALONE)
+    return Framed(best.line, edge, (), alone, alone, replace(guess, height_unseen=True), comb)
 
 
 def check_no_string(fretted: list[Candidate], luminance: FloatImage) -> None:
@@ -214,13 +208,35 @@ def _candidates(photo: Photo, guess: ScaleGuess, prior: CombPrior, height_mm: fl
     return [Candidate(line, scale, guess.u_relative, None, score, -guess.worth)]
 
 
-def at_line(guess: ScaleGuess, focal: float, thickness_mm: float) -> float:
-    """Return a guess's scale brought back from the reference object's face to the straightedge's middle."""
-    forward = thickness_mm / 2 + (guess.source.front_offset_mm if guess.source else 0.0)
-    return guess.px_per_mm * (1 - forward * guess.px_per_mm / focal)
+def at_line(guess: ScaleGuess, focal_px: float, thickness_mm: float) -> float:
+    """Return a guess's scale (px/mm) brought back from the face it was read on to the straightedge's middle.
+
+    Parameters
+    ----------
+    guess
+        Of an object before the straightedge's face, or of that face's height.
+    focal_px
+        Focal length.
+    thickness_mm
+        Of the straightedge.
+    """
+    forward_mm = thickness_mm / 2 + (guess.source.front_offset_mm if guess.source else 0.0)
+    return guess.px_per_mm * (1 - forward_mm * guess.px_per_mm / focal_px)
 
 
-def by_height(guess: ScaleGuess, rise: float, height_mm: float, column_px: float) -> ScaleGuess:
-    """Return a guess with the scale that the straightedge's height tells at a column."""
+def by_height(guess: ScaleGuess, rise_px: float, height_mm: float, column_px: float) -> ScaleGuess:
+    """Return a guess with the scale that the straightedge's height tells.
+
+    Parameters
+    ----------
+    guess
+        As it was by the lines that led to both edges.
+    rise_px
+        How far the upper edge stands above the lower one.
+    height_mm
+        Of the straightedge.
+    column_px
+        Where that was read.
+    """
     u = U_HEIGHT_MM / height_mm
-    return replace(guess, px_per_mm=rise / height_mm, u_relative=u, column_px=column_px)
+    return replace(guess, px_per_mm=rise_px / height_mm, u_relative=u, column_px=column_px)

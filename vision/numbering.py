@@ -95,8 +95,8 @@ def place_frets(
         if guess.tied and numbering.first_fret is None:
             raise refusal("numbering-ambiguous", "two pairs of lines may be the straightedge's edges")
         check_numbering(found, numbering)
-        if guess.source is None and height_mm is not None and numbering.first_fret is None:
-            check_no_border(photo.luminance, found, height_mm)
+        if guess.source is None and numbering.first_fret is None:
+            check_no_border(photo.luminance, found)
     elif nut != 0:
         raise refusal("nut-contradicts", _where(nut))
     placed = Placed(found, camera, guess)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .blade import TEXTURE_WINDOW_MM
 from .comb import CombPrior
-from .edge import sample_strip, significance
+from .edge import FLOOR, Strip, sample_strip, significance
 from .findings import refusal
 from .locate import EdgeCurve, Located
 from .photo import FloatImage
@@ -17,13 +18,14 @@ from .turn import with_turn
 # Fret ends taken for crowns look like a straightedge beside the outer string, one fret off at nearly the right scale.
 MIN_MARGIN_OUTER = 9.0
 MIN_MARGIN = 4.0  # odds of 55 to 1 for the best numbering over the next
-# A scale read off a height that takes a fret and a gap (1.0 to 1.5 mm, common practice, no published source) in with it
-# is too large by so much; from one fret to the next it changes by a nineteenth.
-BORDER_BELOW_MM, ONE_FRET = (0.8, 1.6), 2 ** (1 / 12) - 1
-# Where frets stand out above an edge and below it (mm), at a fret and away from all. Of 221 own renders with truth,
-# measured by the height alone, 208 stand out above by less than this share; three of the others had the border.
+# Where frets stand out above an edge and below it (mm), at a fret and away from all. Of 221 own renders with truth, read
+# by the height alone, three had the board's border, with 1.0 of it and more and without a line below; of those that had
+# the edge eight are past this share, and seven of these have the line.
 ABOVE_MM, BELOW_MM, AT_FRET_MM, AWAY_MM = (-1.25, -0.25), (0.05, 1.05), 1.0, 3.0
 MAX_ABOVE = 0.9
+# The board's border below a straightedge's edge, and how much of its length between frets is a border (common practice:
+# a fret is 0.8 to 1.5 mm high, no published source).
+BORDER_MM, IS_BORDER, LIMIT_NOISES = (0.6, 1.7), 0.5, 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,11 +106,13 @@ def check_numbering(found: Located, numbering: Numbering) -> None:
         raise refusal("numbering-ambiguous")
 
 
-def check_no_border(luminance: FloatImage, found: Located, height_mm: float) -> None:
+def check_no_border(luminance: FloatImage, found: Located) -> None:
     """Refuse what may be the board's border for the edge of a straightedge whose height alone tells the scale.
 
-    With some heights the scale is then off by just one fret, and the frets fit it as well. Before the straightedge's
-    edge frets stand out below it; before the border, between it and the edge that was not seen.
+    The height then takes a fret and a gap in with it, 1 to 2.5 mm; of most straightedges the scale is so off by about
+    one fret's step, and the frets fit it as well. Below the straightedge's edge frets stand out more than above it,
+    mirrored in its face, or else the board's border is seen, a fret's height lower. Before the border frets stand out
+    between it and the edge that was not seen, and below it is the board's plain side.
 
     Parameters
     ----------
@@ -116,32 +120,36 @@ def check_no_border(luminance: FloatImage, found: Located, height_mm: float) -> 
         (height, width) linear light.
     found
         The edge and the frets.
-    height_mm
-        Of the straightedge.
 
     Raises
     ------
     Refusal
         `numbering-ambiguous`.
     """
-    least, most = BORDER_BELOW_MM
-    if not least < ONE_FRET * height_mm < most:
-        return
     edge, comb = found.edge, found.comb
     x = np.arange(edge.low_px, edge.high_px, max(0.1 * comb.px_per_mm, 0.5))
-    below = np.arange(ABOVE_MM[0], BELOW_MM[1] + 0.01, 0.1)
+    below = np.arange(ABOVE_MM[0], BORDER_MM[1] + 0.1, 0.1)
     strip = sample_strip(luminance, edge.y_px(x), x, px_per_mm=comb.px_per_mm, below_mm=below)
     out = significance(strip.texture(TEXTURE_WINDOW_MM, comb.px_per_mm))
     _, frets = comb.frets(edge.low_px, edge.high_px)
     apart_mm = np.abs(x[:, None] - frets[None, :]).min(axis=1) / comb.px_per_mm
     at, away = apart_mm < AT_FRET_MM, apart_mm > AWAY_MM
-    if not (at.any() and away.any()):
-        return
-    stands = out[:, at].mean(axis=1) - out[:, away].mean(axis=1)
+    stands = out[:, at].mean(axis=1) - (out[:, away].mean(axis=1) if away.any() else 0.0)
     over, under = (float(stands[(below > a) & (below < b)].mean()) for a, b in (ABOVE_MM, BELOW_MM))
-    if over > MAX_ABOVE * under:
+    if over > MAX_ABOVE * max(under, 0.0) and not _border_below(strip, away):
         raise refusal(
             "numbering-ambiguous",
-            "the frets stand out above the edge as much as below it: by its height alone it may be the board's border, "
-            "and each number one off",
+            f"the frets stand out above the edge ({over:.1f}; below it {under:.1f}): by the height alone it may be the "
+            "board's border, and each number one off",
+            cure="say which fret is the first in view (--first-fret), show the nut, or use a reference object",
         )
+
+
+def _border_below(strip: Strip, away: NDArray[np.bool_]) -> bool:
+    """Tell whether a border runs along a strip (rows, columns) a fret's height under its edge, between the frets."""
+    if not away.any():
+        return False
+    gradient = np.gradient(np.log(np.maximum(strip.light, 0) + FLOOR), axis=0)
+    noise = 1.48 * float(np.median(np.abs(gradient))) + 1e-6
+    along = np.abs(np.clip(gradient[:, away] / (LIMIT_NOISES * noise), -1, 1).mean(axis=1))
+    return bool(along[(strip.below_mm > BORDER_MM[0]) & (strip.below_mm < BORDER_MM[1])].max() > IS_BORDER)

@@ -135,7 +135,7 @@ def _rim(x: float, y: float, r: float, gx: FloatImage, gy: FloatImage) -> Ring |
 
 
 def _without_shadow(ring: Ring, gx: FloatImage, gy: FloatImage) -> Ring:
-    """Return the ring within this one that is clearer: more rays have a ridge on it, and steeper ones.
+    """Return the rim: this ring, or the one within it that is clearer, with a ridge on more rays, and steeper ones.
 
     The shadow that a thick coin throws on what it leans on has an edge of its own: it touches the rim on the side of
     the light and stands outside it on the other. A ring of the coin's relief has the same centre as the rim.
@@ -145,6 +145,7 @@ def _without_shadow(ring: Ring, gx: FloatImage, gy: FloatImage) -> Ring:
     ridges, ray = _all_ridges(x, y, r, gx, gy)
     ring = _not_strung(ring, ridges, ray)
     _, (x, y), axes, angle, _ = ring
+    r = sum(axes) / 4
     best, most = ring, SURELY_MORE * _clearness(ring, ridges, ray, gx, gy)
     towards = [(0.0, 0.0), *((math.cos(turn), math.sin(turn)) for turn in np.arange(0, 2 * np.pi, np.pi / 4))]
     for smaller, (right, down) in product(SHADOWS, towards):

@@ -68,13 +68,15 @@ def check_crowns(crowns: CrownSet, *, by_height: bool = False) -> None:
         raise refusal(
             "shapes-disagree", f"off by {crowns.median_misfit:.1f} times the scatter assumed, {MAX_MISFIT:g} at most"
         )
-    most = MAX_STRAIN_BY_HEIGHT if by_height else MAX_STRAIN
-    if crowns.strain > most:
-        detail = f"only frets unlike any explain it: strain {crowns.strain:.0f}, {most:g} at most"
-        if by_height and crowns.strain <= MAX_STRAIN:
-            detail += " where the straightedge's height alone tells the scale"
-            raise refusal("shapes-disagree", detail, cure="use a reference object, or a taller straightedge")
-        raise refusal("shapes-disagree", detail)
+    unlike = f"only frets unlike any explain it: strain {crowns.strain:.0f}"
+    if crowns.strain > MAX_STRAIN:
+        raise refusal("shapes-disagree", f"{unlike}, {MAX_STRAIN:g} at most")
+    if by_height and crowns.strain > MAX_STRAIN_BY_HEIGHT:
+        raise refusal(
+            "shapes-disagree",
+            f"{unlike}, {MAX_STRAIN_BY_HEIGHT:g} at most where the straightedge's height alone tells the scale",
+            cure="use a reference object",
+        )
 
 
 def feet_under(crowns: CrownSet, feet: Feet | None, *, frets: NDArray[np.int64], position_mm: Array) -> Feet | None:

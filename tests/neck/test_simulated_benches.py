@@ -23,16 +23,16 @@ def benches() -> ModuleType:
     return module
 
 
-# Of necks in which a limit of the target lies within U of the last reading, or whose rod moves so little a turn that it
-# is held for no answer; all others are to end inside. By 800 necks of two seeds 3.6 % are such.
-HELD = 0.036
+# A limit of the target lies within U of the last reading, or the rod moves so little a turn that it is held for no
+# answer: of 1300 necks of seeds 2 to 4, 4 %. All others are to end inside.
+HELD, HELD_FOR = 0.04, {"cannot-tell", "rod-no-answer"}
 
 
 def check(necks: int, seed: int) -> None:
     outcomes = benches().run(necks, seed)
     # As many as a binomial of that share exceeds once in two hundred.
     assert sum(not o.inside for o in outcomes) <= binom.ppf(0.995, necks, HELD)
-    assert all(o.inside or "cannot-tell" in o.ended or "rod-no-answer" in o.ended for o in outcomes)
+    assert all(o.inside or HELD_FOR & set(o.ended.split(", ")) for o in outcomes)
     assert max(o.overshoot_mm for o in outcomes) <= 0.05
     assert np.median([o.measures for o in outcomes]) <= 4
 

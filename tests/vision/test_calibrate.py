@@ -253,38 +253,6 @@ def test_an_edge_that_was_followed_bent_is_followed_anew_from_the_upper_one(monk
     assert again.profile.frets == straight.profile.frets
 
 
-@pytest.mark.parametrize("slides_mm", [0.0, 1.0])
-def test_an_edge_off_its_height_is_followed_anew_only_where_it_slides_as_a_string_does(
-    monkeypatch: pytest.MonkeyPatch, slides_mm: float
-) -> None:
-    """One as parallel as the straightedge's edge is that: then the object's size is wrong, or the height."""
-    photo = SAMPLES / "dreadnought-upbow.jpg"
-    settings = told(photo)
-    assert settings.reference != "straightedge"
-    straight, followed = measure_photo(photo, settings), []
-
-    def follow_edge(*given: Any, **more: Any) -> EdgeCurve:
-        edge = locate.follow_edge(*given, **more)
-        followed.append(edge)
-        if len(followed) > 1:
-            return edge
-        assert settings.straightedge_height_mm is not None
-        off_mm = 1.5 * MAX_HEIGHT_DISAGREEMENT * settings.straightedge_height_mm
-        low = np.array([0.0, 0.0, slides_mm / 2, off_mm]) * straight.scale.px_per_mm
-        return replace(edge, coefficients=edge.coefficients - low)
-
-    monkeypatch.setattr(edges, "follow_edge", follow_edge)
-    monkeypatch.setattr(calibrate, "follow_edge", follow_edge)
-    if not slides_mm:
-        with pytest.raises(Refusal) as refused:
-            measure_photo(photo, settings)
-        assert refused.value.code == "reference-contradicts-height"
-        return
-    again = measure_photo(photo, settings)
-    assert again.profile.frets == straight.profile.frets
-    assert abs(again.relief.relief_mm - straight.relief.relief_mm) < max(again.relief.U_mm, straight.relief.U_mm)
-
-
 def test_by_the_height_alone_an_edge_followed_anew_brings_its_own_scale(monkeypatch: pytest.MonkeyPatch) -> None:
     """The first edge is 1 mm too low, as a board's border is, and bent: by it the scale is a thirtieth too large."""
     photo = SAMPLES / "dreadnought-upbow.jpg"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -660,13 +661,15 @@ def test_feet_alone_count_a_foot_off_the_row_with_doubt() -> None:
     astray = np.full(N, np.nan)
     below[7], astray[7] = np.nan, below[7] - 0.1
     row = Feet(below, SCATTER_MM, 0.95, 1.0, astray)
-    got = feet_alone(read, row, frets=FRETS, position_mm=POSITION_MM, u_edge_px=U_EDGE_PX)
+    given: dict[str, Any] = {"frets": FRETS, "position_mm": POSITION_MM, "u_edge_px": U_EDGE_PX}
+    got = feet_alone(read, row, **given)
     assert [c.fret for c in got.crowns.crowns] == FRETS.tolist()
     true = BOW_MM - 0.1 * (np.arange(N) == 7)
     np.testing.assert_allclose(got.crowns.gap_mm, true - true.min(), atol=1e-12)  # as seen
-    each = U_FOOT_MM**2 + (U_PER_SCATTER * SCATTER_MM) ** 2
-    lone = np.diag(got.covariance_mm2 - got.covariance_mm2.mean()) - each
-    assert lone[7] - lone[6] == pytest.approx(U_UNBORNE_MM**2, rel=0.05)  # its neighbour's share of the bow
+    u2 = np.diag(got.covariance_mm2)
+    on_row = np.diag(feet_alone(read, replace(row, below_mm=true + 1.0, astray_mm=None), **given).covariance_mm2)
+    assert u2[7] - on_row[7] == pytest.approx(U_UNBORNE_MM**2, rel=1e-9)  # rounding
+    np.testing.assert_allclose(np.delete(u2 - on_row, 7), 0.0, atol=1e-12)
 
 
 def test_feet_alone_from_the_middle_bend_as_the_feet() -> None:

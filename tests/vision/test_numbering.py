@@ -194,26 +194,26 @@ def test_fret_ends_are_numbered_by_clear_spacing_or_by_what_is_told(margin: floa
 
 
 @pytest.mark.parametrize(
-    ("height_mm", "edge_px", "may_be"), [(20.0, 200, True), (20.0, 188, False), (38.0, 200, False)]
+    ("edge_px", "mirrored", "may_be"), [(200, False, True), (188, False, False), (188, True, False)]
 )
 def test_by_its_height_alone_no_edge_is_taken_that_frets_stand_above(
-    height_mm: float, edge_px: int, may_be: bool
+    edge_px: int, *, mirrored: bool, may_be: bool
 ) -> None:
     """Frets stand in the 12 px (1.2 mm, a fret's height) over the board's border, and below it where they end.
 
-    The border is a height of 20 mm too low by as much as one fret's step of scale (5.9 %), one of 38 mm by half of it.
+    Where the straightedge's face mirrors them as bright, the border below its edge tells it.
     """
     rng = np.random.default_rng(3)
     comb = Comb(1, 100.0, 10.0, 0.0, 0.0, 0.0, 800.0, 1600.0, 648.0)
     light = np.full((300, 1600), 0.5, np.float32)
     light[188:200], light[200:] = 0.4, 0.1
     for column in comb.frets(0.0, 1599.0)[1]:
-        light[188:210, round(column) - 8 : round(column) + 8] = 0.9
+        light[168 if mirrored else 188 : 210, round(column) - 8 : round(column) + 8] = 0.9
     light += rng.normal(0, 0.005, light.shape).astype(np.float32)
     edge = EdgeCurve(np.array([float(edge_px)]), 800.0, 800.0, 0.0, 1599.0, 1, 0.0)
     found = Located(edge, comb, (3, 4, 5), 100.0, 0.0)
     with pytest.raises(Refusal, match="the board's border") if may_be else nullcontext():
-        check_no_border(light, found, height_mm)
+        check_no_border(light, found)
 
 
 @pytest.mark.parametrize(
