@@ -18,9 +18,9 @@ from .turn import with_turn
 # Fret ends taken for crowns look like a straightedge beside the outer string, one fret off at nearly the right scale.
 MIN_MARGIN_OUTER = 9.0
 MIN_MARGIN = 4.0  # odds of 55 to 1 for the best numbering over the next
-# Where frets stand out above an edge and below it (mm), at a fret and away from all. Of 221 own renders with truth, read
-# by the height alone, three had the board's border, with 1.0 of it and more and without a line below; of those that had
-# the edge eight are past this share, and seven of these have the line.
+# Where frets stand out above an edge and below it (mm), at a fret and away from all. Of 221 own renders with truth,
+# read by the height alone, three had the board's border, with 1.0 of it and more and without a line below; of those
+# that had the edge eight are past this share, and seven of these have the line.
 ABOVE_MM, BELOW_MM, AT_FRET_MM, AWAY_MM = (-1.25, -0.25), (0.05, 1.05), 1.0, 3.0
 MAX_ABOVE = 0.9
 # The board's border below a straightedge's edge, and how much of its length between frets is a border (common practice:
