@@ -208,30 +208,30 @@ def _candidates(photo: Photo, guess: ScaleGuess, prior: CombPrior, height_mm: fl
     return [Candidate(line, scale, guess.u_relative, None, score, -guess.worth)]
 
 
-def at_line(guess: ScaleGuess, focal_px: float, thickness_mm: float) -> float:
+def at_line(guess: ScaleGuess, focal_length_px: float, thickness_mm: float) -> float:
     """Return a guess's scale (px/mm) brought back from the face it was read on to the straightedge's middle.
 
     Parameters
     ----------
     guess
         Of an object before the straightedge's face, or of that face's height.
-    focal_px
+    focal_length_px
         Focal length.
     thickness_mm
         Of the straightedge.
     """
     forward_mm = thickness_mm / 2 + (guess.source.front_offset_mm if guess.source else 0.0)
-    return guess.px_per_mm * (1 - forward_mm * guess.px_per_mm / focal_px)
+    return guess.px_per_mm * (1 - forward_mm * guess.px_per_mm / focal_length_px)
 
 
-def by_height(guess: ScaleGuess, rise_px: float, height_mm: float, column_px: float) -> ScaleGuess:
+def by_height(guess: ScaleGuess, height_px: float, height_mm: float, column_px: float) -> ScaleGuess:
     """Return a guess with the scale that the straightedge's height tells.
 
     Parameters
     ----------
     guess
         As it was by the lines that led to both edges.
-    rise_px
+    height_px
         How far the upper edge stands above the lower one.
     height_mm
         Of the straightedge.
@@ -239,4 +239,4 @@ def by_height(guess: ScaleGuess, rise_px: float, height_mm: float, column_px: fl
         Where that was read.
     """
     u = U_HEIGHT_MM / height_mm
-    return replace(guess, px_per_mm=rise_px / height_mm, u_relative=u, column_px=column_px)
+    return replace(guess, px_per_mm=height_px / height_mm, u_relative=u, column_px=column_px)
