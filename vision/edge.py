@@ -266,6 +266,25 @@ def sample_strip(luminance: FloatImage, y_px: Array, x_px: Array, *, px_per_mm: 
     return Strip(x_px, below_mm, np.asarray(light, dtype=np.float32))
 
 
+def means_along(summed: Array, shift: NDArray[np.intp]) -> Array:
+    """Return (rows,) means along curves that begin at each row of a picture and stand `shift` rows lower.
+
+    Neighbouring columns with one shift are one difference of two sums.
+
+    Parameters
+    ----------
+    summed
+        (rows, 1 + columns) sums along the picture's rows, up to each column, beginning with none.
+    shift
+        (columns,) in rows; past the picture's border its outermost row counts.
+    """
+    rows, columns = len(summed), len(shift)
+    first = np.flatnonzero(np.diff(shift, prepend=shift[0] - 1))
+    runs = summed[:, np.append(first[1:], columns)] - summed[:, first]
+    at = np.clip(np.arange(rows)[:, None] + shift[first], 0, rows - 1)
+    return np.asarray(runs[at, np.arange(len(first))].sum(axis=1) / columns)
+
+
 def sharpest_px(luminance: FloatImage) -> float:
     """Return the blur of a picture's sharpest level edges, as a standard deviation in pixels.
 

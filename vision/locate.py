@@ -13,7 +13,7 @@ from lightgap.neck.profile import Array
 from .blade import TEXTURE_WINDOW_MM, columns_of, read_rows
 from .blade_ends import find_face_ends
 from .comb import Comb, CombPrior, search_combs
-from .edge import FLOOR, Line, sample_strip
+from .edge import FLOOR, Line, means_along, sample_strip
 from .findings import refusal
 from .halves import ALONE, Halves
 from .photo import FloatImage
@@ -264,12 +264,11 @@ def _vote(
     bows = np.arange(-0.08, 0.0801, 0.02)
     votes = np.zeros((len(slopes), len(bows), len(below)))
     unsigned = np.zeros_like(votes)
+    signed, unsigned_sums = (np.pad(np.cumsum(v, axis=1), ((0, 0), (1, 0))) for v in (limited, np.abs(limited)))
     for i, slope in enumerate(slopes):
         for j, bow in enumerate(bows):
             shift = np.rint((slope * t + bow * (t * t - 0.5)) / step).astype(np.intp)
-            index = np.clip(rows + shift, 0, len(below) - 1)
-            sheared = limited[index, column]
-            votes[i, j], unsigned[i, j] = sheared.mean(axis=1), np.abs(sheared).mean(axis=1)
+            votes[i, j], unsigned[i, j] = means_along(signed, shift), means_along(unsigned_sums, shift)
     trusted = (unsigned - np.quantile(unsigned.max(axis=(0, 1)), 0.25)) * np.exp(
         -0.5 * (below / LINE_TRUST_MM) ** 2
         - 0.5 * (slopes[:, None, None] / slope_trust_mm) ** 2

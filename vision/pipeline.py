@@ -76,7 +76,8 @@ def _measure(seen: Survey, settings: MeasureSettings, both: Halves) -> Measureme
         raise refusal("no-crowns", "fret ends before the straightedge, but in no row")
     span = np.array([found.edge.low_px, found.edge.high_px])
     told = settings.scale_length_mm is not None
-    scale = settle_scale(placed.guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span, length_told=told)
+    settled = partial(settle_scale, placed.guess, thickness_mm=thickness_mm, span_px=span, length_told=told)
+    scale = settled(camera, camera.comb)
     check_fine(scale.px_per_mm)
     in_view, columns = camera.comb.frets(found.edge.low_px, found.edge.high_px)
     edge, clear = _clear_of_strings(photo, found.edge, columns, scale.px_per_mm)
@@ -93,9 +94,7 @@ def _measure(seen: Survey, settings: MeasureSettings, both: Halves) -> Measureme
     if outlines is not None and not camera.beside_outer:
         outlined = OutlinedEnds(position, outlines.column_px, camera.near_mm)
         camera = with_outlines(photo, placed, outlined, thickness_mm=thickness_mm)
-        scale = settle_scale(
-            placed.guess, camera, camera.comb, thickness_mm=thickness_mm, span_px=span, length_told=told
-        )
+        scale = settled(camera, camera.comb)
     crowns = measure_crowns(
         photo.luminance,
         found.edge,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lightgap.vision.edge import MAX_SLOPE, REDUCTION_PX, SLOPES, beside, find_lines, sheared_means
+from lightgap.vision.edge import MAX_SLOPE, REDUCTION_PX, SLOPES, beside, find_lines, means_along, sheared_means
 
 HEIGHT_PX, COLUMNS = 900, 251
 
@@ -59,3 +59,15 @@ def test_lines_of_an_object_are_left_out_and_those_behind_it_kept() -> None:
         assert not any(abs(line.middle_y_px - row) <= 1.0 for line in left)
     (upper,) = (line for line in left if abs(line.middle_y_px - 200) <= 1.0)
     assert upper.step == -1.0  # as everywhere beside the card: log(0.11 / 0.81) is past the limit
+
+
+@pytest.mark.parametrize("most_rows", [0, 3, 40])
+def test_means_along_a_curve_are_those_of_its_pixels_one_by_one(most_rows: int) -> None:
+    rng = np.random.default_rng(6)
+    picture = rng.normal(0, 1, (30, 120))
+    shift = np.sort(rng.integers(-most_rows, most_rows + 1, 120))
+    shift[60:] = shift[60:][::-1]  # a curve that turns back, past the borders too
+    row = np.clip(np.arange(30)[:, None] + shift, 0, 29)
+    summed = np.pad(np.cumsum(picture, axis=1), ((0, 0), (1, 0)))
+    # Sums of 120 numbers in double precision.
+    np.testing.assert_allclose(means_along(summed, shift), picture[row, np.arange(120)].mean(axis=1), atol=1e-13)
