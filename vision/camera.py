@@ -97,3 +97,18 @@ def column_of(camera: BoardCamera, x_mm: Array, z_mm: Array) -> Array:
     """Return the column in which a point at (x, z) near the line's height is seen."""
     ratio = z_mm / camera.distance_mm
     return camera.comb.x_px((x_mm - camera.x_foot_mm * ratio) / (1 - ratio))
+
+
+def ends_seen_at(camera: BoardCamera, position_mm: Array) -> tuple[Array, Array]:
+    """Return (n,) the columns in which the near ends of frets are expected, and the scale there (px/mm).
+
+    Parameters
+    ----------
+    camera
+        Tells where the ends stand before the line.
+    position_mm
+        (n,) places of the frets from the nut.
+    """
+    near_mm = camera.ends_mm(position_mm)
+    column_px = column_of(camera, position_mm, near_mm)
+    return column_px, np.asarray(camera.px_per_mm(column_px) * camera.distance_mm / (camera.distance_mm - near_mm))

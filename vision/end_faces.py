@@ -14,7 +14,7 @@ import numpy as np
 
 from lightgap.neck.profile import Array
 
-from .camera import BoardCamera, column_of
+from .camera import BoardCamera, ends_seen_at
 from .joint import CORRELATED, ROBUST
 from .locate import EdgeCurve
 from .patches import NOISE, binned_blur, binning
@@ -108,9 +108,8 @@ def cut_ends(
     luminance: FloatImage, edge: EdgeCurve, slit: SlitLight, camera: BoardCamera, *, position_mm: Array
 ) -> EndPatches:
     """Cut the pixels around each fret end out of the picture, binned as other patches are."""
-    near = camera.ends_mm(position_mm)
-    expected = column_of(camera, position_mm, near)
-    scale = float(np.mean(camera.px_per_mm(expected) * camera.distance_mm / (camera.distance_mm - near)))
+    expected, scales = ends_seen_at(camera, position_mm)
+    scale = float(np.mean(scales))
     bin_px = binning(scale)
     wide = int(np.ceil(2 * REACH_MM * scale / bin_px))
     start = np.rint(expected - wide * bin_px / 2).astype(np.intp)

@@ -13,7 +13,7 @@ import numpy as np
 from lightgap.neck.profile import Array
 
 from .along import along_board, through_most
-from .camera import BoardCamera, column_of
+from .camera import BoardCamera, ends_seen_at
 from .end_outlines import ABOVE_MM, ASIDE_MM, RAY_STEP_MM, Ends, follow_outlines
 from .feet import WIRE_MM, Feet
 from .locate import EdgeCurve
@@ -61,12 +61,12 @@ class EndHeights:
     u_mm
         (n,) their standard uncertainties, beside what is common to a smooth row; NaN likewise.
     bent_mm
-        (n,) how much lower feet stand than they look where faces are burnt out; None: they stand as they look.
+        (n,) how much lower feet stand than they look; 0 but where faces are burnt out.
     """
 
     below_mm: Array = field(repr=False)
     u_mm: Array = field(repr=False)
-    bent_mm: Array | None = field(default=None, repr=False)
+    bent_mm: Array = field(repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +107,7 @@ def read_outlines(
     """
     along = along_board(position_mm)
     row, _ = through_most(along, foot_mm, np.ones_like(along), order=ROW_ORDER)
-    column, scale = _seen_at(camera, position_mm)
+    column, scale = ends_seen_at(camera, position_mm)
     inside = _in_view(luminance, edge, column, scale, row) & np.isfinite(row)
     if inside.sum() < max(MIN_OUTLINES, MIN_READ * len(row)):
         return None
@@ -143,15 +143,15 @@ def compare_heights(
     edge, slit, camera, position_mm, foot_mm
         As in `read_outlines`; the edge may be another.
     """
-    _, scale = _seen_at(camera, position_mm)
+    _, scale = ends_seen_at(camera, position_mm)
     top_mm = (outlines.row_px - edge.straight_on_y_px(outlines.column_px) - slit.offset_px) / scale
     u_mm = np.hypot(U_LEAST_MM, ALIKE * outlines.u_above_mm)
     along = along_board(position_mm)
     bent = np.zeros_like(foot_mm)
     if not camera.beside_outer:
         bent = _share_grown(outlines.face) * _bent_mm(along, top_mm - foot_mm)
-    heights = _beside_feet(along, top_mm, u_mm, foot_mm + bent)
-    return heights and replace(heights, bent_mm=bent)
+    told = _beside_feet(along, top_mm, u_mm, foot_mm + bent)
+    return told and EndHeights(*told, bent)
 
 
 def _share_grown(face: float) -> float:
@@ -169,13 +169,6 @@ def _bent_mm(along: Array, over_mm: Array) -> Array:
         return np.zeros_like(over_mm)
     curve, _ = through_most(along, over_mm, np.ones_like(along), order=2)
     return np.asarray(curve - np.polyval(np.polyfit(along, curve, 1), along))
-
-
-def _seen_at(camera: BoardCamera, position_mm: Array) -> tuple[Array, Array]:
-    """Return in which columns the ends of frets are expected, and the scale there."""
-    near = camera.ends_mm(position_mm)
-    column = column_of(camera, position_mm, near)
-    return column, np.asarray(camera.px_per_mm(column) * camera.distance_mm / (camera.distance_mm - near))
 
 
 def with_ends(feet: Feet, ends: EndHeights | None, *, outer: bool) -> Feet:
@@ -196,9 +189,8 @@ def with_ends(feet: Feet, ends: EndHeights | None, *, outer: bool) -> Feet:
     """
     if ends is None:
         return feet
-    if ends.bent_mm is not None:
-        astray = feet.astray_mm if feet.astray_mm is None else feet.astray_mm + ends.bent_mm
-        feet = replace(feet, below_mm=feet.below_mm + ends.bent_mm, astray_mm=astray)
+    astray = feet.astray_mm if feet.astray_mm is None else feet.astray_mm + ends.bent_mm
+    feet = replace(feet, below_mm=feet.below_mm + ends.bent_mm, astray_mm=astray)
     feet = _borne_out(feet, ends)
     read = np.isfinite(ends.below_mm)
     if outer:
@@ -245,8 +237,10 @@ def _in_view(luminance: FloatImage, edge: EdgeCurve, column: Array, scale: Array
     return np.asarray(sides & (foot_px > ABOVE_MM[1] * scale) & (foot_px < height - 1 + ABOVE_MM[0] * scale))
 
 
-def _beside_feet(along: Array, top_mm: Array, u_mm: Array, foot_mm: Array) -> EndHeights | None:
-    """Return the tops less what those of the others stand over their feet in common; None where they scatter about it.
+def _beside_feet(along: Array, top_mm: Array, u_mm: Array, foot_mm: Array) -> tuple[Array, Array] | None:
+    """Return the tops less what those of the others stand over their feet in common, and how sure each is, (n,).
+
+    None where they scatter about it.
 
     Each is left out of what it is held against, and at either end of the row both of the last: a polynomial would
     follow an odd fret there.
@@ -270,7 +264,7 @@ def _beside_feet(along: Array, top_mm: Array, u_mm: Array, foot_mm: Array) -> En
         u_each = float(np.sqrt(u_mm[i] ** 2 + powers[i] @ covariance @ powers[i]))
         if u_each < MAX_U_MM:
             below[i], u_all[i] = top_mm[i] - powers[i] @ coefficients, u_each
-    return EndHeights(below, u_all)
+    return below, u_all
 
 
 def _smooth(powers: Array, value: Array, scatter_mm: float) -> tuple[Array, Array]:

@@ -17,7 +17,7 @@ from scipy.ndimage import gaussian_filter1d
 from lightgap.neck.profile import Array
 
 from .along import along_board, through_most
-from .camera import BoardCamera, column_of
+from .camera import BoardCamera, ends_seen_at
 from .edge import FLOOR, sample_strip
 from .locate import EdgeCurve
 from .photo import FloatImage
@@ -164,9 +164,7 @@ def find_feet(
         (n,) places of the frets from the nut.
     """
     along = along_board(position_mm)
-    near = camera.ends_mm(position_mm)
-    expected = column_of(camera, position_mm, near)
-    scale = camera.px_per_mm(expected) * camera.distance_mm / (camera.distance_mm - near)
+    expected, scale = ends_seen_at(camera, position_mm)
     steps = _steps(luminance, edge, slit, expected, scale, outer=camera.beside_outer)
     if steps is None:
         return None

@@ -36,6 +36,7 @@ N = len(FRETS)
 POSITION_MM = fret_position_mm(FRETS.astype(np.float64), 640.0)
 NEAR_MM, FOOT_MM = 22.0, 6.0
 BOW_MM = 0.25 * np.sin(np.linspace(0, np.pi, N))
+UNBENT_MM = np.zeros(N)  # no face burns out
 HALF_MM, TALL_MM, BEVEL = 1.05, 0.9, 0.6
 BOARD, SIDE, FACE, FLANK = 0.15, 0.05, 0.5, 0.3
 EDGE = EdgeCurve(np.array([EDGE_ROW]), WIDTH / 2, WIDTH / 2, 0.0, WIDTH - 1.0, 1, 0.0)
@@ -190,7 +191,7 @@ def test_ends_and_feet_together_are_bayes_rule(apart_mm: float) -> None:
     foot = FOOT_MM + BOW_MM
     end = foot.copy()
     end[4] += apart_mm
-    got = with_ends(feet(foot), EndHeights(end, np.full(N, u_mm)), outer=False)
+    got = with_ends(feet(foot), EndHeights(end, np.full(N, u_mm), UNBENT_MM), outer=False)
 
     def weight(w: float) -> float:
         wide = float(np.hypot(ODD_MM, usual))
@@ -209,7 +210,7 @@ def test_ends_and_feet_together_are_bayes_rule(apart_mm: float) -> None:
 def test_an_end_speaks_for_a_foot_not_seen_and_feet_without_end_stay() -> None:
     foot, end = FOOT_MM + BOW_MM, FOOT_MM + BOW_MM + 0.01
     foot[3], end[7] = np.nan, np.nan
-    got = with_ends(feet(foot), EndHeights(end, np.where(np.isnan(end), np.nan, 0.006)), outer=False)
+    got = with_ends(feet(foot), EndHeights(end, np.where(np.isnan(end), np.nan, 0.006), UNBENT_MM), outer=False)
     assert got.below_mm[3] == end[3]
     assert got.below_mm[7] == foot[7]
     assert got.with_end.tolist() == [i != 7 for i in range(N)]
@@ -226,7 +227,7 @@ def test_beside_the_outer_string_an_end_far_off_its_foot_was_misread() -> None:
     foot = FOOT_MM + BOW_MM
     end = foot.copy()
     end[4] -= 0.06
-    ends = EndHeights(end, np.full(N, 0.006))
+    ends = EndHeights(end, np.full(N, 0.006), UNBENT_MM)
     assert with_ends(feet(foot), ends, outer=True).below_mm[4] == foot[4]
     assert with_ends(feet(foot), ends, outer=False).below_mm[4] < foot[4] - 0.05
     assert with_ends(feet(foot), None, outer=False).with_end.sum() == 0
@@ -235,16 +236,16 @@ def test_beside_the_outer_string_an_end_far_off_its_foot_was_misread() -> None:
 def test_ends_that_are_hardly_any_prove_no_row() -> None:
     foot = FOOT_MM + BOW_MM
     few = np.where(np.arange(N) < N // 2 - 1, foot, np.nan)
-    got = with_ends(feet(foot), EndHeights(few, np.where(np.isnan(few), np.nan, 0.006)), outer=False)
+    got = with_ends(feet(foot), EndHeights(few, np.where(np.isnan(few), np.nan, 0.006), UNBENT_MM), outer=False)
     assert not got.by_ends
-    far = EndHeights(foot - 0.1, np.full(N, 0.006))
+    far = EndHeights(foot - 0.1, np.full(N, 0.006), UNBENT_MM)
     assert not with_ends(feet(foot), far, outer=True).by_ends
 
 
 def test_a_foot_seen_off_the_row_is_left_to_its_crown() -> None:
     foot, astray = FOOT_MM + BOW_MM, np.full(N, np.nan)
     astray[4], foot[4] = foot[4] - 0.1, np.nan
-    ends = EndHeights(FOOT_MM + BOW_MM, np.full(N, 0.006))
+    ends = EndHeights(FOOT_MM + BOW_MM, np.full(N, 0.006), UNBENT_MM)
     got = with_ends(replace(feet(foot), astray_mm=astray), ends, outer=False)
     assert np.isnan(got.below_mm[4])
     assert not got.with_end[4]
@@ -262,7 +263,7 @@ def test_a_foot_off_the_row_counts_where_its_end_stands_off_as_far(
     astray[4], foot[4] = high[4], np.nan
     end = high.copy()
     end[4] += apart_mm
-    got = with_ends(replace(feet(foot), astray_mm=astray), EndHeights(end, np.full(N, 0.006)), outer=outer)
+    got = with_ends(replace(feet(foot), astray_mm=astray), EndHeights(end, np.full(N, 0.006), UNBENT_MM), outer=outer)
     assert got.borne_out is not None
     assert np.flatnonzero(got.borne_out).tolist() == ([4] if counts else [])
     assert got.seen[4] == counts
@@ -296,7 +297,6 @@ def test_feet_of_burnt_out_faces_are_bent_back(more: float) -> None:
     assert outlines is not None
     heights = compare_heights(outlines, EDGE, SLIT, seen, position_mm=POSITION_MM, foot_mm=feet.below_mm)
     assert heights is not None
-    assert heights.bent_mm is not None
     bends = [
         np.polyfit(along, at - (FOOT_MM + BOW_MM), 2)[0] for at in (feet.below_mm, feet.below_mm + heights.bent_mm)
     ]
