@@ -139,7 +139,7 @@ def check_no_border(luminance: FloatImage, found: Located) -> None:
     if over > MAX_ABOVE * max(under, 0.0) and not _border_below(strip, away):
         raise refusal(
             "numbering-ambiguous",
-            f"the frets stand out above the edge ({over:.1f}; below it {under:.1f}): by the height alone it may be the "
+            "the frets stand out above the edge nearly as much as below it, or more: by the height alone it may be the "
             "board's border, and each number one off",
             cure="say which fret is the first in view (--first-fret), show the nut, or use a reference object",
         )
