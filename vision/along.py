@@ -40,3 +40,21 @@ def through_most(along: Array, value: Array, sure: Array, *, order: int) -> tupl
         scatter = 1.48 * float(np.median(np.abs(off))) + SCATTER_FLOOR_MM
         weight = sure[seen] / np.sqrt(1 + (off / (2 * scatter)) ** 2)
     return np.asarray(curve), scatter
+
+
+def carried_on(along: Array, *, order: int) -> Array:
+    """Return (n,) how much farther each value scatters about the curve through the others than they do about theirs.
+
+    One over the root of one less its leverage (R. D. Cook, Detection of influential observation in linear regression,
+    Technometrics 19, 1977).
+
+    Parameters
+    ----------
+    along
+        (n,) places, scaled to -1 .. 1; more than the order and one.
+    order
+        Of the polynomial.
+    """
+    powers = np.vander(along, order + 1)
+    leverage = np.einsum("ij,ji->i", powers, np.linalg.pinv(powers))
+    return np.asarray(1 / np.sqrt(1 - leverage))

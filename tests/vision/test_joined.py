@@ -15,6 +15,7 @@ from lightgap.neck.posterior import BEND_PER_ROOT_MM
 from lightgap.neck.profile import Array
 from lightgap.neck.straightness import chord_matrix
 from lightgap.vision import fall
+from lightgap.vision.along import carried_on
 from lightgap.vision.camera import OUTER_NEAR_MM, camera_from_comb
 from lightgap.vision.comb import Comb
 from lightgap.vision.doubts import (
@@ -202,8 +203,8 @@ def test_a_single_crown_whose_end_bears_its_foot_out_gives_way() -> None:
 
 @pytest.mark.parametrize(
     ("off_mm", "at", "other_mm"),
-    [(0.03, 6, 0.0), (0.055, 0, 0.0), (0.055, 6, 0.04), (0.2, 6, 0.0)],
-    ids=["too little", "at an end", "not alone", "too far"],
+    [(0.03, 6, 0.0), (0.055, 6, 0.04), (0.2, 6, 0.0)],
+    ids=["too little", "not alone", "too far"],
 )
 def test_not_every_crown_off_its_foot_is_a_single_one(off_mm: float, at: int, other_mm: float) -> None:
     apart = np.full(N, 1.0)
@@ -226,6 +227,33 @@ def test_how_far_a_single_crown_stands_below_its_foot() -> None:
     got = single_off_mm(ALONG, apart)
     assert got[6] == pytest.approx(OFF_MM, abs=0.003)  # the bow gives way to it a little
     assert np.flatnonzero(got).tolist() == [6]
+
+
+@pytest.mark.parametrize("at", [0, N - 1])
+def test_an_outermost_crown_is_held_against_the_others(at: int) -> None:
+    """A curve through all of them would follow it; so would the chord that begins there."""
+    apart = 1.0 + 0.02 * ALONG**2
+    apart[at] -= OFF_MM
+    got = single_off_mm(ALONG, apart)
+    assert got[at] == pytest.approx(OFF_MM, abs=0.003)  # the scatter's floor
+    assert np.flatnonzero(got).tolist() == [at]
+
+
+def test_the_outermost_crown_is_the_last_one_with_a_foot() -> None:
+    apart = np.full(N + 1, 1.0)
+    apart[0], apart[1] = np.nan, 1.0 - OFF_MM
+    along = np.concatenate([[-1.4], ALONG])
+    assert np.flatnonzero(single_off_mm(along, apart)).tolist() == [1]
+
+
+def test_a_curve_carried_on_scatters_more_at_an_end() -> None:
+    """By draws: the scatter of the outermost about the parabola of the others, at a limit of three of them."""
+    rng = np.random.default_rng(8)
+    drawn = rng.normal(0, 0.02, (4000, N))
+    others = np.polyfit(ALONG[1:], drawn[:, 1:].T, 2)
+    off = drawn[:, 0] - np.array([np.polyval(p, ALONG[0]) for p in others.T])
+    # 4000 draws tell a standard deviation to 1.1 %: five times that.
+    assert carried_on(ALONG, order=2)[0] == pytest.approx(off.std() / 0.02, rel=0.055)
 
 
 def test_feet_alone_count_a_single_crown_by_its_chance() -> None:
