@@ -16,7 +16,8 @@ from .findings import refusal
 from .guesses import ScaleGuess, focal_px
 from .halves import ALONE, Halves
 from .height import Face, below_border, nearest_parallel, parallel_border, sharpened
-from .locate import EdgeCurve, Located, follow_edge, number_frets
+from .locate import EdgeCurve, follow_edge
+from .numbered import Located, number_frets
 from .odds import Numbering, is_numbered, numbered_by_turn
 from .photo import FloatImage, Photo
 from .turn import parallel_by_turn
@@ -53,6 +54,7 @@ def locate_scaled(
         directions=numbering.directions,
         first_fret=numbering.first_fret if numbering.scale_length_mm else None,
         uncounted=numbering.uncounted,
+        with_dots=numbering.is_open,
     )
     framed = frame_edges(photo, guesses, prior, height_mm=height_mm, thickness_mm=thickness_mm)
     edge, guess = framed.edge, framed.guess

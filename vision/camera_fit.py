@@ -11,11 +11,12 @@ import numpy as np
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
 
+from .blade import TEXTURE_WINDOW_MM
 from .camera import FREE_FOOT_MM, OUTER_NEAR_MM, U_K1, BoardCamera, camera_from_comb, column_of
 from .comb import Comb, half_nut_mm
 from .edge import band_of, sample_strip, significance
 from .known import EdgeTurn, known_rows
-from .locate import TEXTURE_WINDOW_MM, EdgeCurve
+from .locate import EdgeCurve
 from .photo import FloatImage
 
 U_NEAR_MIDDLE_MM = 2.5  # of half a board's width at the nut

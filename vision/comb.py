@@ -136,6 +136,8 @@ class CombPrior:
         Frets may go on where the comb has the nut: its numbers are not yet the right ones.
     turn
         As both edges show it, where it is to count.
+    with_dots
+        Dots on the board's side count: nobody told the numbers, and the scale does not hang on them.
     """
 
     px_per_mm: float
@@ -148,6 +150,7 @@ class CombPrior:
     first_in_view: bool = False
     uncounted: bool = False
     turn: EdgeTurn | None = None
+    with_dots: bool = False
 
 
 @dataclass(frozen=True, slots=True)

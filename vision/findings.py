@@ -112,7 +112,8 @@ _KINDS = (
         "numbering-ambiguous",
         "refusal",
         "which fret is which could not be told",
-        "Two numberings of the frets explain the picture almost equally well.",
+        "Two numberings of the frets explain the picture almost equally well, or dots on the board's side stand where "
+        "no fret so numbered has them.",
         "say which fret is the first in view (--first-fret), show the nut or more frets, use a reference object, or "
         "give the straightedge's height",
     ),

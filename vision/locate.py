@@ -1,4 +1,4 @@
-"""Follow the straightedge's lower edge to sub-pixel, and lay the comb on it."""
+"""Follow the straightedge's lower edge to sub-pixel."""
 
 from __future__ import annotations
 
@@ -10,27 +10,17 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from lightgap.neck.profile import Array
 
-from .blade import TEXTURE_WINDOW_MM, columns_of, read_rows
 from .blade_ends import find_face_ends
-from .comb import Comb, CombPrior, search_combs
+from .comb import Comb
 from .edge import FLOOR, Line, means_along, sample_strip
 from .findings import refusal
-from .halves import ALONE, Halves
 from .photo import FloatImage
-from .teeth import MAX_BEYOND, OUTER_BELOW_MM, fit_combs
 
 Mask = NDArray[np.bool_]
 
-__all__ = ["TEXTURE_WINDOW_MM", "EdgeCurve", "Located", "follow_edge", "number_frets"]
-
-MIN_EVIDENCE = 9.0  # odds of some 8000 to 1 against chance
-MIN_FRETS = 4
-# A straightedge is straight; its edge as followed is good to about a pixel, and to a chamfer's width.
-MAX_BEND_PX, MAX_BEND_MM, MAX_K1 = 1.5, 0.15, 0.04
 BEYOND_FRETS_MM = 12.0  # the edge is followed so far beyond the outermost frets in view
 MIN_ALONG_MM = 2 * BEYOND_FRETS_MM  # of an edge beside frets: what lies beyond them on both sides
 BEYOND_EDGE_MM = 6.0  # past what is followed an end is looked for: farther than light is compared beside one
-SPAN_MARGIN_MM = 2.0  # beyond the columns in which the edge was followed
 CHAMFER_STEP = 0.4  # share of the first boundary's step that the one below it must have
 CHAMFER_MAX_MM = 0.3  # usual ones are 0.1 to 0.2 wide (common practice, no published source)
 LINE_TRUST_MM = 0.35  # how far the edge may lie from the line that led to it
@@ -91,86 +81,6 @@ class EdgeCurve:
         inside = np.clip(x, self.low_px, self.high_px)
         slope = np.polyval(np.polyder(self.coefficients), (inside - self.middle_px) / self.half_px) / self.half_px
         return np.asarray(self.y_px(inside) + slope * (x - inside), dtype=np.float64)
-
-
-@dataclass(frozen=True, slots=True)
-class Located:
-    """The edge and the frets under it.
-
-    Attributes
-    ----------
-    comb
-        Fitted to the frets found.
-    matched
-        Numbers of the frets found one by one.
-    evidence
-        For these frets against chance, in natural logarithms of odds.
-    rival_evidence
-        For the next best numbering; minus infinity when there is none.
-    beside_outer
-        The fret ends stand so close before the edge as if the straightedge lay beside the outer string.
-    upper
-        The straightedge's upper edge, followed; None when none was looked for, or none is clear.
-    """
-
-    edge: EdgeCurve
-    comb: Comb
-    matched: tuple[int, ...]
-    evidence: float
-    rival_evidence: float
-    beside_outer: bool = False
-    upper: EdgeCurve | None = None
-
-
-def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior, *, both: Halves = ALONE) -> Located:
-    """Number the frets below the straightedge's edge.
-
-    Parameters
-    ----------
-    luminance
-        (height, width) linear light.
-    edge
-        The lower edge, followed.
-    prior
-        Scale and scale length.
-    both
-        Who does the work.
-
-    Raises
-    ------
-    Refusal
-        `no-crowns` when the frets found one by one are not spaced like frets; `reference-contradicts-frets` when they
-        go on beyond the nut; `no-straightedge` when what was followed is not straight.
-    """
-    scale = prior.px_per_mm
-    x = columns_of(luminance, scale)
-    rows = read_rows(luminance, edge.straight_on_y_px(x), x, px_per_mm=scale)
-    span = edge.low_px - SPAN_MARGIN_MM * scale, edge.high_px + SPAN_MARGIN_MM * scale
-    fits = fit_combs(rows, search_combs(rows, prior, keep=4), prior, span_px=span, both=both)
-    best = fits[0]
-    if best.evidence < MIN_EVIDENCE or len(best.matched) < MIN_FRETS:
-        raise refusal("no-crowns")
-    if best.beyond > MAX_BEYOND and not prior.uncounted:
-        raise refusal("reference-contradicts-frets", "frets go on where the nut should be")
-    bend = bend_px(edge, best.comb, luminance.shape[0])
-    if bend > MAX_BEND_PX and bend > MAX_BEND_MM * scale:
-        raise refusal("no-straightedge", f"what was followed is bent by {bend / scale:.2f} mm")
-    rival = fits[1].evidence if len(fits) > 1 else -np.inf
-    return Located(edge, best.comb, best.matched, best.evidence, rival, best.near_mm < OUTER_BELOW_MM)
-
-
-def bend_px(edge: EdgeCurve, comb: Comb, height_px: int) -> float:
-    """Return how far an edge leaves the chord of its ends, beyond what a lens makes of a straight one.
-
-    Radial distortion x (1 + k1 r^2) shifts a line off the picture's middle by y k1 r^2; of all k1 a phone's lens may
-    have, the kindest is taken.
-    """
-    x = np.linspace(edge.low_px, edge.high_px, 101)
-    y = edge.y_px(x)
-    lens = comb.lens_shift_px(x, y, (height_px - 1) / 2)
-    along = (x - x[0]) / (x[-1] - x[0])
-    sag, shape = (v - (v[0] + along * (v[-1] - v[0])) for v in (y, lens))
-    return float(min(np.abs(sag - k1 * shape).max() for k1 in np.linspace(-MAX_K1, MAX_K1, 9)))
 
 
 def follow_edge(

@@ -17,10 +17,11 @@ from .findings import refusal
 from .fret_ends import FretEnds
 from .guesses import VIEW_RANGE_MM, ScaleGuess, check_fine, focal_px, scale_guesses
 from .halves import ALONE, Halves
-from .locate import Located
+from .numbered import Located
 from .nut import find_nut
-from .odds import MIN_MARGIN, Numbering, check_no_border, check_numbering
+from .odds import MIN_MARGIN, Numbering, check_dots, check_no_border, check_numbering
 from .photo import Photo
+from .side_dots import read_dots
 from .spacing import SAME, spaced_scales
 from .survey import Survey
 from .turn import turn_by_edges
@@ -94,6 +95,7 @@ def place_frets(
     if nut is None:
         if guess.tied and numbering.first_fret is None:
             raise refusal("numbering-ambiguous", "two pairs of lines may be the straightedge's edges")
+        check_dots(found.dots)
         check_numbering(found, numbering)
         if guess.source is None and numbering.first_fret is None:
             check_no_border(photo.luminance, found)
@@ -146,6 +148,8 @@ def _by_spacing(seen: Survey, numbering: Numbering, thickness_mm: float) -> Plac
     # The comb is held near the scale it is begun with: begin once more at the one found.
     found = replace(found, comb=_camera(photo, found, thickness_mm=thickness_mm).comb)
     camera = _camera(photo, found, thickness_mm=thickness_mm)
+    if anchor == "first fret":
+        check_dots(read_dots(photo.luminance, found.edge, camera), told=True)
     if camera.u_scale > MAX_U_SCALE:
         raise refusal(
             "too-few-crowns",

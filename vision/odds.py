@@ -11,8 +11,10 @@ from .blade import TEXTURE_WINDOW_MM
 from .comb import CombPrior
 from .edge import FLOOR, Strip, sample_strip, significance
 from .findings import refusal
-from .locate import EdgeCurve, Located
+from .locate import EdgeCurve
+from .numbered import Located
 from .photo import FloatImage
+from .side_dots import Dots, bear_out
 from .turn import with_turn
 
 # Fret ends taken for crowns look like a straightedge beside the outer string, one fret off at nearly the right scale.
@@ -46,6 +48,11 @@ class Numbering:
     uncounted: bool = False
 
     @property
+    def is_open(self) -> bool:
+        """Whether the scale length is told and the numbers are not."""
+        return self.scale_length_mm is not None and self.first_fret is None and not self.uncounted
+
+    @property
     def directions(self) -> tuple[int, ...]:
         """Sides the nut may be on: +1 left, -1 right."""
         return {None: (1, -1), "left": (1,), "right": (-1,)}[self.nut]
@@ -66,7 +73,12 @@ def is_numbered(found: Located, numbering: Numbering) -> bool:
     """
     if numbering.first_fret is not None or numbering.scale_length_mm is None:
         return True
-    return margin(found) >= (MIN_MARGIN_OUTER if found.beside_outer else MIN_MARGIN)
+    return margin(found) >= _least_margin(found, outer=found.beside_outer)
+
+
+def _least_margin(found: Located, *, outer: bool) -> float:
+    # What the higher limit guards against is one fret off, and dots that bear the numbers out rule that out.
+    return MIN_MARGIN_OUTER if outer and not bear_out(found.dots) else MIN_MARGIN
 
 
 def numbered_by_turn(
@@ -86,7 +98,7 @@ def numbered_by_turn(
         return located
     # Beside the line or half a board before it: where that changes, the frets may still be their neighbours.
     outer = located.beside_outer or again.beside_outer
-    return again if margin(again) >= (MIN_MARGIN_OUTER if outer else MIN_MARGIN) else located
+    return again if margin(again) >= _least_margin(again, outer=outer) else located
 
 
 def check_numbering(found: Located, numbering: Numbering) -> None:
@@ -106,13 +118,42 @@ def check_numbering(found: Located, numbering: Numbering) -> None:
         raise refusal("numbering-ambiguous")
 
 
+def check_dots(dots: tuple[Dots, ...], *, told: bool = False) -> None:
+    """Refuse numbers by which most dots on the board's side, or two alike, stand where no instrument has them.
+
+    Parameters
+    ----------
+    dots
+        As seen.
+    told
+        The numbers hang on what the user said.
+
+    Raises
+    ------
+    Refusal
+        `numbering-ambiguous`.
+    """
+    stray = [d for d in dots if d.is_stray]
+    right = [d for d in dots if d.is_right]
+    if stray and (len(stray) >= len(right) or any(d.count > 1 for d in stray)):
+        where = ", ".join(f"{'two' if d.count > 1 else 'one'} before fret {d.fret}" for d in stray)
+        raise refusal(
+            "numbering-ambiguous",
+            f"dots on the board's side stand where no fret numbered so has them ({where})",
+            cure="check --first-fret; if they are right, use a reference object or give the straightedge's height"
+            if told
+            else "say which fret is the first in view (--first-fret), or show the nut",
+        )
+
+
 def check_no_border(luminance: FloatImage, found: Located) -> None:
     """Refuse what may be the board's border for the edge of a straightedge whose height alone tells the scale.
 
     The height then takes a fret and a gap in with it, 1 to 2.5 mm; of most straightedges the scale is so off by about
     one fret's step, and the frets fit it as well. Below the straightedge's edge frets stand out more than above it,
     mirrored in its face, or else the board's border is seen, a fret's height lower. Before the border frets stand out
-    between it and the edge that was not seen, and below it is the board's plain side.
+    between it and the edge that was not seen, and below it is the board's plain side. Where dots on that side bear the
+    numbers out, it is not the border.
 
     Parameters
     ----------
@@ -126,6 +167,8 @@ def check_no_border(luminance: FloatImage, found: Located) -> None:
     Refusal
         `numbering-ambiguous`.
     """
+    if bear_out(found.dots):
+        return
     edge, comb = found.edge, found.comb
     x = np.arange(edge.low_px, edge.high_px, max(0.1 * comb.px_per_mm, 0.5))
     below = np.arange(ABOVE_MM[0], BORDER_MM[1] + 0.1, 0.1)

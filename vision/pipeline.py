@@ -27,8 +27,9 @@ from .guesses import check_fine, focal_px
 from .halves import Halves, halves
 from .joined import Joined
 from .lens import straighten, under_straight
-from .locate import EdgeCurve, Located
+from .locate import EdgeCurve
 from .measure import MeasureSettings
+from .numbered import Located
 from .numbering import Placed, place_frets, with_outlines
 from .odds import Numbering
 from .photo import Photo

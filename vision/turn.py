@@ -11,7 +11,8 @@ from lightgap.neck.errors import Refusal
 from .comb import Comb, CombPrior
 from .height import nearest_parallel, not_parallel_mm
 from .known import EdgeTurn
-from .locate import EdgeCurve, Located, number_frets
+from .locate import EdgeCurve
+from .numbered import Located, number_frets
 from .photo import FloatImage
 
 # How far both edges as followed drift off each other from end to end, and what the straightedge's lean and the lens

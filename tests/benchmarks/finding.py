@@ -31,7 +31,8 @@ from lightgap.vision.calibrate import locate_scaled
 from lightgap.vision.comb import CombPrior
 from lightgap.vision.guesses import ScaleGuess, scale_guesses
 from lightgap.vision.height import find_uppers, not_parallel_mm
-from lightgap.vision.locate import EdgeCurve, Located
+from lightgap.vision.locate import EdgeCurve
+from lightgap.vision.numbered import Located
 from lightgap.vision.odds import Numbering, check_numbering
 from lightgap.vision.photo import Photo, load_photo
 from lightgap.vision.pipeline import DEFAULT_THICKNESS_MM

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from lightgap.neck.errors import Refusal
-from lightgap.vision import calibrate, camera_fit, edges, locate, numbering
+from lightgap.vision import calibrate, camera_fit, edges, locate, numbered, numbering
 from lightgap.vision.blade import Candidate, candidates_among, clear_uppers, judge_line, upper_edge
 from lightgap.vision.border import follow_border, rise_px
 from lightgap.vision.camera import BoardCamera
@@ -22,8 +22,9 @@ from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.edge import Line, find_lines, sharpest_px
 from lightgap.vision.findings import refusal
 from lightgap.vision.height import MAX_HEIGHT_DISAGREEMENT, Face, likeliest, sharpened
-from lightgap.vision.locate import EdgeCurve, Located, bend_px
+from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.measure import MeasureSettings, measure_photo
+from lightgap.vision.numbered import Located, bend_px
 from lightgap.vision.photo import Photo, encode_srgb
 from lightgap.vision.reference import ReferenceRequest
 from lightgap.vision.survey import MAX_PICTURE_BLUR_PX, survey
@@ -242,7 +243,7 @@ def test_an_edge_that_was_followed_bent_is_followed_anew_from_the_upper_one(monk
         bent.append(True)
         if len(bent) == 1:
             raise refusal("no-straightedge", "what was followed is bent by 0.30 mm")
-        return locate.number_frets(*given, **more)
+        return numbered.number_frets(*given, **more)
 
     monkeypatch.setattr(calibrate, "number_frets", number_frets)
     again = measure_photo(photo, settings)

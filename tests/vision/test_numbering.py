@@ -14,8 +14,9 @@ from benchmarks.accuracy import settings_from_inputs
 from lightgap.neck.errors import InputError, Refusal
 from lightgap.neck.frets import fret_position_mm
 from lightgap.vision.comb import Comb, CombPrior
-from lightgap.vision.locate import EdgeCurve, Located
+from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.measure import MeasureSettings, measure_photo
+from lightgap.vision.numbered import Located
 from lightgap.vision.numbering import renumbered
 from lightgap.vision.odds import Numbering, check_no_border, check_numbering, numbered_by_turn
 from lightgap.vision.several import measure_photos
@@ -130,10 +131,18 @@ def test_wrong_first_fret_is_told_by_an_object(first_fret: int) -> None:
         measure_photo(NO_NUT, told(NO_NUT, first_fret=first_fret))
 
 
+@pytest.mark.parametrize("off", [-2, -1, 1, 2])
+def test_wrong_first_fret_is_told_by_the_dots_on_the_side(off: int) -> None:
+    with pytest.raises(Refusal, match="dots on the board's side") as refused:
+        measure_photo(NO_NUT, by_frets(NO_NUT, 5 + off))
+    assert refused.value.code == "numbering-ambiguous"
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("off", [-1, 1])
-def test_wrong_first_fret_alone_scales_the_relief_by_a_semitone(off: int) -> None:
-    """Nothing in the picture can tell: what the documents say of it is what happens, 6 % a fret and the sign right."""
+def test_wrong_first_fret_alone_scales_the_relief_by_a_semitone(off: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without dots nothing can tell: what the documents say of it is what happens, 6 % a fret and the sign right."""
+    monkeypatch.setattr("lightgap.vision.numbering.read_dots", lambda *_: ())
     right = measure_photo(NO_NUT, by_frets(NO_NUT, 5)).relief
     settings = by_frets(NO_NUT, 5 + off)
     wrong = measure_photo(NO_NUT, replace(settings, chord=(5 + off, 17 + off))).relief

@@ -12,7 +12,8 @@ from lightgap.neck.errors import Refusal
 from lightgap.vision.camera_fit import fit_camera
 from lightgap.vision.comb import Comb, CombPrior
 from lightgap.vision.known import EdgeTurn
-from lightgap.vision.locate import EdgeCurve, Located
+from lightgap.vision.locate import EdgeCurve
+from lightgap.vision.numbered import Located
 from lightgap.vision.turn import parallel_by_turn, turn_by_edges
 
 MIDDLE_PX, FOCAL_PX, HEIGHT_PX, DISTANCE_MM = 2000.0, 4800.0, 1500, 400.0
