@@ -98,10 +98,10 @@ def _frame(
     assert best.match is not None
     guess = sources[best.px_per_mm, best.line]
     if guess.upper is not None and height_mm is not None:
-        check_no_string(fretted, photo.luminance)
         chosen, edge, border, guess = _by_followed_edges(photo, fretted, sources, height_mm)
         assert chosen.match is not None
-        guess = replace(guess, tied=is_tied(fretted, photo.luminance))
+        doubt = may_be_string(fretted, photo.luminance)
+        guess = replace(guess, tied=is_tied(fretted, photo.luminance), may_be_string=doubt)
         scale = at_line(guess, focal_px(photo), thickness_mm)
         told = replace(prior, px_per_mm=scale, u_scale=guess.u_relative)
         return Framed(chosen.line, edge, (border,), told, told, guess, chosen.match.comb)
@@ -138,18 +138,11 @@ def _by_object(
     return Framed(best.line, edge, (), alone, alone, replace(guess, height_unseen=True), comb)
 
 
-def check_no_string(fretted: list[Candidate], luminance: FloatImage) -> None:
-    """Refuse a string for a lower edge: the height read from it would make every scale and number wrong.
-
-    Raises
-    ------
-    Refusal
-        `strings-in-front`.
-    """
+def may_be_string(fretted: list[Candidate], luminance: FloatImage) -> bool:
+    """Tell whether the likeliest lower edge may be a string: the height read from it makes every scale wrong."""
     best = fretted[0]
     near = [c for c in fretted[1:] if best.total - c.total < (NEARLY_FAR if _is_far_below(c, best) else NEARLY)]
-    if any(strings_before(lower, [best], luminance) for lower in near):
-        raise refusal("strings-in-front", "the clearest of the edges is a string's")
+    return any(strings_before(lower, [best], luminance) for lower in near)
 
 
 def _is_far_below(lower: Candidate, upper: Candidate) -> bool:

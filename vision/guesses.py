@@ -48,6 +48,8 @@ class ScaleGuess:
         The straightedge's height was given, but its upper edge is not seen: the object alone tells the scale.
     tied
         Another pair of lines does nearly as well as the straightedge's two edges, at a scale some frets off.
+    may_be_string
+        The lower one of the two may be a string's.
     """
 
     px_per_mm: float
@@ -60,6 +62,7 @@ class ScaleGuess:
     column_px: float | None = None
     height_unseen: bool = False
     tied: bool = False
+    may_be_string: bool = False
 
     @property
     def middle_share(self) -> float:

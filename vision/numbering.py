@@ -21,7 +21,7 @@ from .numbered import Located
 from .nut import find_nut
 from .odds import MIN_MARGIN, Numbering, check_dots, check_no_border, check_numbering
 from .photo import Photo
-from .side_dots import read_dots
+from .side_dots import BY_HEIGHT, Dots, bear_out, read_dots
 from .spacing import SAME, spaced_scales
 from .survey import Survey
 from .turn import turn_by_edges
@@ -84,6 +84,7 @@ def place_frets(
     found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm, thickness_mm=thickness_mm, both=both)
     camera = _camera(photo, found, thickness_mm=thickness_mm)
     nut = find_nut(photo.luminance, found.edge, camera, found.matched)
+    check_lines(guess, found.dots, told=nut is not None or not numbering.is_open)
     if numbering.scale_length_mm is None:
         return _counted(
             photo,
@@ -93,8 +94,6 @@ def place_frets(
             thickness_mm=thickness_mm,
         )
     if nut is None:
-        if guess.tied and numbering.first_fret is None:
-            raise refusal("numbering-ambiguous", "two pairs of lines may be the straightedge's edges")
         check_dots(found.dots)
         check_numbering(found, numbering)
         if guess.source is None and numbering.first_fret is None:
@@ -108,6 +107,33 @@ def place_frets(
             f"by it the first fret in view is {min(first)}, not {numbering.first_fret}",
         )
     return placed
+
+
+def check_lines(guess: ScaleGuess, dots: tuple[Dots, ...], *, told: bool) -> None:
+    """Refuse two lines for the straightedge's edges that may be others, where no dots bear the numbers out.
+
+    A string for the lower edge makes the scale so much smaller that each number is one or two off.
+
+    Parameters
+    ----------
+    guess
+        The scale, by the height between them.
+    dots
+        On the board's side, as the frets are numbered at that scale.
+    told
+        Nut or user tell the numbers, or no scale length is known: a tie of lines then changes none.
+
+    Raises
+    ------
+    Refusal
+        `strings-in-front`; `numbering-ambiguous`.
+    """
+    if bear_out(dots, within=BY_HEIGHT):
+        return
+    if guess.may_be_string:
+        raise refusal("strings-in-front", "the clearest of the edges is a string's")
+    if guess.tied and not told:
+        raise refusal("numbering-ambiguous", "two pairs of lines may be the straightedge's edges")
 
 
 def _where(nut: int) -> str:

@@ -14,7 +14,7 @@ from .findings import refusal
 from .locate import EdgeCurve
 from .numbered import Located
 from .photo import FloatImage
-from .side_dots import Dots, bear_out
+from .side_dots import BY_HEIGHT, Dots, bear_out
 from .turn import with_turn
 
 # Fret ends taken for crowns look like a straightedge beside the outer string, one fret off at nearly the right scale.
@@ -167,7 +167,7 @@ def check_no_border(luminance: FloatImage, found: Located) -> None:
     Refusal
         `numbering-ambiguous`.
     """
-    if bear_out(found.dots):
+    if bear_out(found.dots, within=BY_HEIGHT):
         return
     edge, comb = found.edge, found.comb
     x = np.arange(edge.low_px, edge.high_px, max(0.1 * comb.px_per_mm, 0.5))

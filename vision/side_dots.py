@@ -7,7 +7,7 @@ high or too low put them where no instrument has them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,6 +36,9 @@ CLEAR_OF_ENDS_MM = 0.6  # of a tang; what a fret's end covers besides touches th
 SIZE_MM, MAX_ASPECT, FILL, OTHER_LIGHT, NOISES = (1.1, 3.6), 1.45, (0.6, 0.95), 0.2, 5.0
 LEAST_MM = 5.0  # of wood, along the board and down its side
 WOOD = 0.3  # quantile of the light at one depth: of a narrow space two dots take more than half
+# A string, or the board's border, for the edge of a straightedge whose height alone tells the scale: 1 to 2.5 mm of
+# 20 mm and more call every fret by a number one or two off.
+BY_HEIGHT = 2
 MIDDLE = 0.08  # of a space: so near its middle stands a dot, or the middle of two
 ALIKE = 0.25  # two dots, in size, and in height by this share of it
 
@@ -78,10 +81,24 @@ def log_odds(dots: tuple[Dots, ...]) -> float:
     return float(max(sum(each), np.log(ODD_DOTS)))
 
 
-def bear_out(dots: tuple[Dots, ...]) -> bool:
-    """Tell whether no numbers one higher or lower would do: two dots in one space, or in two, and none astray."""
-    right = [d for d in dots if d.is_right]
-    return not any(d.is_stray for d in dots) and (len(right) > 1 or any(d.count > 1 for d in right))
+def bear_out(dots: tuple[Dots, ...], *, within: int = 1) -> bool:
+    """Tell whether none is astray, and all numbers up to so many higher or lower would put some so.
+
+    Parameters
+    ----------
+    dots
+        As seen.
+    within
+        Of one step, two dots in one space tell, or single ones in two. Two steps higher or lower most single ones would
+        do as well: two dots in one space tell, or one that would be astray.
+    """
+    if any(d.is_stray for d in dots):
+        return False
+    others = (k for k in range(-within, within + 1) if k)
+    return all(
+        log_odds(tuple(replace(d, fret=d.fret + k) for d in dots)) <= np.log(U_STRAY_TWO if abs(k) == 1 else U_STRAY)
+        for k in others
+    )
 
 
 def read_dots(luminance: FloatImage, edge: EdgeCurve, camera: BoardCamera) -> tuple[Dots, ...]:

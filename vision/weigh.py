@@ -120,6 +120,7 @@ def weigh(
     width_px: int,
     u_edge_px: float,
     by_height: bool,
+    proven: bool,
 ) -> Joined:
     """Return the gaps by crowns and feet, or by the feet alone where crowns could not be read and the row is strong.
 
@@ -136,6 +137,8 @@ def weigh(
     by_height
         The scale is that of the straightedge's height alone: a crown must come near its edge, or it may be a string;
         beside the outer string a strong row of feet says as much.
+    proven
+        Dots on the board's side prove the numbers that hang on that scale.
 
     Raises
     ------
@@ -153,7 +156,7 @@ def weigh(
     if alone and (border_read(crowns) or len(crowns.crowns) < MIN_SHARE * len(frets)):
         return alone
     try:
-        check_crowns(crowns, by_height=by_height)
+        check_crowns(crowns, by_height=by_height and not proven)
         covariance = crown_covariance(crowns, slit)
         check_contact(crowns, covariance, edge, width_px)
         if by_height:

@@ -14,11 +14,12 @@ from lightgap.neck.errors import Refusal
 from lightgap.neck.frets import fret_position_mm
 from lightgap.vision.camera import BoardCamera, camera_from_comb, column_of
 from lightgap.vision.comb import Comb, CombPrior
+from lightgap.vision.guesses import ScaleGuess
 from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.numbered import Located, held_to_dots, number_frets
-from lightgap.vision.numbering import renumbered
+from lightgap.vision.numbering import check_lines, renumbered
 from lightgap.vision.odds import Numbering, check_dots, is_numbered
-from lightgap.vision.side_dots import Dots, bear_out, log_odds, read_dots
+from lightgap.vision.side_dots import BY_HEIGHT, Dots, bear_out, log_odds, read_dots
 from lightgap.vision.teeth import TAPER, TeethFit
 
 PX_PER_MM, SCALE_LENGTH_MM, NEAR_MM, EDGE_PX = 9.0, 648.0, 20.0, 100.0
@@ -140,6 +141,33 @@ def test_one_single_dot_bears_nothing_out() -> None:
     """Every second space has one: a mark on the wood would do."""
     assert not bear_out((Dots(7, 1),))
     assert bear_out((Dots(12, 2),))
+
+
+@pytest.mark.parametrize(
+    ("dots", "by_one", "by_two"),
+    [
+        ([(5, 1), (7, 1)], True, False),  # two lower 3 and 5, two higher 7 and 9
+        ([(3, 1), (5, 1), (7, 1), (9, 1)], True, False),  # two lower 1 and 3, 5, 7: some have one at 1
+        ([(5, 1), (7, 1), (9, 1), (12, 2)], True, True),
+        ([(15, 1), (17, 1), (19, 1), (21, 1)], True, True),  # two lower 13, two higher 23
+        ([(9, 1)], False, False),
+    ],
+)
+def test_how_far_off_dots_rule_numbers_out(dots: list[tuple[int, int]], *, by_one: bool, by_two: bool) -> None:
+    seen = tuple(Dots(*d) for d in dots)
+    assert bear_out(seen) is by_one
+    assert bear_out(seen, within=BY_HEIGHT) is by_two
+
+
+@pytest.mark.parametrize(("changed", "code"), [("may_be_string", "strings-in-front"), ("tied", "numbering-ambiguous")])
+def test_lines_that_may_be_others_stand_where_dots_prove_their_numbers(changed: str, code: str) -> None:
+    guess = replace(ScaleGuess(PX_PER_MM, 0.01, None, ()), **{changed: True})  # type: ignore[arg-type]
+    with pytest.raises(Refusal) as refused:
+        check_lines(guess, (Dots(5, 1), Dots(7, 1)), told=False)
+    assert refused.value.code == code
+    check_lines(guess, (Dots(12, 2),), told=False)
+    with nullcontext() if changed == "tied" else pytest.raises(Refusal):
+        check_lines(guess, (), told=True)
 
 
 def test_no_dots_say_nothing() -> None:

@@ -19,7 +19,7 @@ from lightgap.vision.locate import EdgeCurve
 from lightgap.vision.outline import Outline
 from lightgap.vision.readings import MAX_MISFIT, MAX_STRAIN, CrownFit, CrownSet
 from lightgap.vision.slit import SlitLight
-from lightgap.vision.weigh import MAX_ELEVATION_RAD, weigh
+from lightgap.vision.weigh import MAX_ELEVATION_RAD, MAX_STRAIN_BY_HEIGHT, weigh
 
 WIDTH_PX, PX_PER_MM = 4000, 17.0
 FRETS = np.arange(5, 16)
@@ -65,7 +65,14 @@ WEAK = replace(STRONG, score=0.85)
 STRONG_OUTER = replace(STRONG, below_mm=1.0 + BOW_MM)
 
 
-def weighed(read: CrownSet, feet: Feet | None, *, edge: EdgeCurve = ENDS_HERE, by_height: bool = False) -> Joined:
+def weighed(
+    read: CrownSet,
+    feet: Feet | None,
+    *,
+    edge: EdgeCurve = ENDS_HERE,
+    by_height: bool = False,
+    proven: bool = False,
+) -> Joined:
     return weigh(
         read,
         feet,
@@ -76,6 +83,7 @@ def weighed(read: CrownSet, feet: Feet | None, *, edge: EdgeCurve = ENDS_HERE, b
         width_px=WIDTH_PX,
         u_edge_px=0.1,
         by_height=by_height,
+        proven=proven,
     )
 
 
@@ -143,6 +151,15 @@ def test_nothing_stands_where_feet_prove_nothing(
     with pytest.raises(Refusal) as refused:
         weighed(crowns(**BAD[name]), feet, edge=edge, by_height=by_height)  # type: ignore[arg-type]
     assert refused.value.code == CODES[name]
+
+
+def test_by_the_height_alone_frets_need_not_be_likelier_where_dots_prove_their_numbers() -> None:
+    read = crowns(strain=(MAX_STRAIN_BY_HEIGHT + MAX_STRAIN) / 2)
+    with pytest.raises(Refusal, match="height alone"):
+        weighed(read, None, by_height=True)
+    assert weighed(read, None, by_height=True, proven=True).crowns.crowns
+    with pytest.raises(Refusal, match="frets unlike any"):
+        weighed(crowns(strain=1.5 * MAX_STRAIN), None, by_height=True, proven=True)
 
 
 def test_frets_that_stand_off_their_feet_are_not_smoothed_over() -> None:
