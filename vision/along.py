@@ -57,4 +57,4 @@ def carried_on(along: Array, *, order: int) -> Array:
     """
     powers = np.vander(along, order + 1)
     leverage = np.einsum("ij,ji->i", powers, np.linalg.pinv(powers))
-    return np.asarray(1 / np.sqrt(1 - leverage))
+    return np.asarray(1 / np.sqrt(np.maximum(1 - leverage, 1e-9)))

@@ -137,7 +137,7 @@ class CombPrior:
     turn
         As both edges show it, where it is to count.
     with_dots
-        Dots on the board's side count: nobody told the numbers, and the scale does not hang on them.
+        Dots on the board's side count: nobody told the numbers, and object or height tell the scale.
     """
 
     px_per_mm: float

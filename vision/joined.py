@@ -37,8 +37,9 @@ LONE, LONE_MM = 3.0, 0.06  # a crown that stands off its foot by so many standar
 # A single crown that stands off its foot by so many times what the others scatter, at least so far, and twice as far as
 # any but its neighbours: its fret is bad, which no foot shows, or it was misread. Of 20 such beside the outer string 14
 # were bad, of 27 along the middle 10; where fewer crowns than nine have a foot nearly all were misread (by own renders
-# with truth). Each is held against a curve through the others: of 53 so found 6 of 15 and 5 of 38 were bad. The chances
-# stay as they were: what is given away of a bad fret is a wrong number, of a misread one a wider doubt.
+# with truth). Each is held against a curve through the others alone, which finds more that were misread: of 53 so
+# found 6 of 15 and 5 of 38 were bad. The shares stay as they were, on the side of the crown: what it says of a bad fret
+# is told by nothing else.
 SINGLE, SINGLE_MM, OTHERS, MIN_SINGLE = 3.0, 0.045, 0.5, 9
 BAD_OUTER, BAD_MIDDLE = 0.65, 0.35
 # By as much a single fret may be worn or high (common practice, no published source): where nothing tells whether it

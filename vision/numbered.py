@@ -36,15 +36,17 @@ class Located:
     matched
         Numbers of the frets found one by one.
     evidence
-        For these frets against chance, in natural logarithms of odds; less where dots would be in the wrong places.
+        For these frets against chance, in natural logarithms of odds.
     rival_evidence
-        For the next best numbering; minus infinity when there is none.
+        For the next best numbering, with what dots say of it; minus infinity when there is none.
     beside_outer
         The fret ends stand so close before the edge as if the straightedge lay beside the outer string.
     upper
         The straightedge's upper edge, followed; None when none was looked for, or none is clear.
     dots
         Seen on the board's side; none where they were not to count.
+    against_frets
+        Without the dots another numbering would be likelier.
     """
 
     edge: EdgeCurve
@@ -55,6 +57,7 @@ class Located:
     beside_outer: bool = False
     upper: EdgeCurve | None = None
     dots: tuple[Dots, ...] = ()
+    against_frets: bool = False
 
 
 def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior, *, both: Halves = ALONE) -> Located:
@@ -82,10 +85,9 @@ def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior, *, bo
     rows = read_rows(luminance, edge.straight_on_y_px(x), x, px_per_mm=scale)
     span = edge.low_px - SPAN_MARGIN_MM * scale, edge.high_px + SPAN_MARGIN_MM * scale
     fits = fit_combs(rows, search_combs(rows, prior, keep=4), prior, span_px=span, both=both)
-    dots: tuple[Dots, ...] = ()
-    if prior.with_dots and fits[0].evidence >= MIN_EVIDENCE:
-        fits, dots = held_to_dots(luminance, edge, fits)
-    best = fits[0]
+    seen = [(fit, _dots_by(luminance, edge, fit) if prior.with_dots else ()) for fit in rivals_of(fits)]
+    seen.sort(key=lambda of: -of[0].evidence - log_odds(of[1]))
+    best, dots = seen[0]
     if best.evidence < MIN_EVIDENCE or len(best.matched) < MIN_FRETS:
         raise refusal("no-crowns")
     if best.beyond > MAX_BEYOND and not prior.uncounted:
@@ -93,32 +95,28 @@ def number_frets(luminance: FloatImage, edge: EdgeCurve, prior: CombPrior, *, bo
     bend = bend_px(edge, best.comb, luminance.shape[0])
     if bend > MAX_BEND_PX and bend > MAX_BEND_MM * scale:
         raise refusal("no-straightedge", f"what was followed is bent by {bend / scale:.2f} mm")
-    rival = fits[1].evidence if len(fits) > 1 else -np.inf
-    return Located(edge, best.comb, best.matched, best.evidence, rival, best.near_mm < OUTER_BELOW_MM, dots=dots)
+    rival = seen[1][0].evidence + log_odds(seen[1][1]) if len(seen) > 1 else -np.inf
+    outer = best.near_mm < OUTER_BELOW_MM
+    against = best is not fits[0]
+    return Located(edge, best.comb, best.matched, best.evidence, rival, outer, dots=dots, against_frets=against)
 
 
-def held_to_dots(
-    luminance: FloatImage, edge: EdgeCurve, fits: list[TeethFit]
-) -> tuple[list[TeethFit], tuple[Dots, ...]]:
-    """Return the fits with the odds of the dots that each sees on the board's side, and the dots that the best sees.
+def rivals_of(fits: list[TeethFit]) -> list[TeethFit]:
+    """Return the fits, most evidence first, that dots may make the likeliest; of what is no frets the first alone.
 
     Parameters
     ----------
-    luminance
-        (height, width) linear light.
-    edge
-        The straightedge's.
     fits
-        One of each numbering, most evidence first; those that are no rivals are left out.
+        One of each numbering, most evidence first.
     """
-    weighed = []
-    for fit in fits:
-        if fit.evidence > fits[0].evidence - NO_RIVAL:
-            camera = replace(camera_from_comb(fit.comb), near_mm=np.array([fit.near_mm, TAPER]))
-            dots = read_dots(luminance, edge, camera)
-            weighed.append((replace(fit, evidence=fit.evidence + log_odds(dots)), dots))
-    weighed.sort(key=lambda of: -of[0].evidence)
-    return [fit for fit, _ in weighed], weighed[0][1]
+    if fits[0].evidence < MIN_EVIDENCE:
+        return fits[:1]
+    return [fit for fit in fits if fit.evidence > fits[0].evidence - NO_RIVAL]
+
+
+def _dots_by(luminance: FloatImage, edge: EdgeCurve, fit: TeethFit) -> tuple[Dots, ...]:
+    camera = replace(camera_from_comb(fit.comb), near_mm=np.array([fit.near_mm, TAPER]))
+    return read_dots(luminance, edge, camera)
 
 
 def bend_px(edge: EdgeCurve, comb: Comb, height_px: int) -> float:

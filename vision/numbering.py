@@ -21,7 +21,7 @@ from .numbered import Located
 from .nut import find_nut
 from .odds import MIN_MARGIN, Numbering, check_dots, check_no_border, check_numbering
 from .photo import Photo
-from .side_dots import BY_HEIGHT, Dots, bear_out, read_dots
+from .side_dots import prove_height, read_dots
 from .spacing import SAME, spaced_scales
 from .survey import Survey
 from .turn import turn_by_edges
@@ -54,12 +54,15 @@ class Placed:
     anchor
         What the numbers hang on when neither object nor height tells: "nut" or "first fret"; None otherwise, and when
         the numbers are relative.
+    proven
+        Dots on the board's side prove the scale that the straightedge's height tells.
     """
 
     found: Located
     camera: BoardCamera
     guess: ScaleGuess
     anchor: str | None = None
+    proven: bool = False
 
 
 def place_frets(
@@ -72,8 +75,9 @@ def place_frets(
     InputError
         Fret spacing is to give the scale, and the scale length is not known.
     Refusal
-        Nothing fits; or, as `numbering-ambiguous`, more than one numbering does; or, as `nut-contradicts`, the nut is
-        seen elsewhere than the numbers have it.
+        Nothing fits; or, as `numbering-ambiguous`, more than one numbering does, or dots contradict it; or, as
+        `nut-contradicts`, the nut is seen elsewhere than the numbers have it; or, as `strings-in-front`, the edge may
+        be a string's; or, as `reference-contradicts-frets`, the number told is not that of the first fret in view.
     """
     photo = seen.photo
     if seen.request.kind == "frets" and height_mm is None:
@@ -84,7 +88,9 @@ def place_frets(
     found, guess = locate_scaled(photo, guesses, numbering, height_mm=height_mm, thickness_mm=thickness_mm, both=both)
     camera = _camera(photo, found, thickness_mm=thickness_mm)
     nut = find_nut(photo.luminance, found.edge, camera, found.matched)
-    check_lines(guess, found.dots, told=nut is not None or not numbering.is_open)
+    proven = height_mm is not None and prove_height(found.dots, height_mm)
+    if not proven:
+        check_lines(guess, told=nut is not None or not numbering.is_open)
     if numbering.scale_length_mm is None:
         return _counted(
             photo,
@@ -93,14 +99,14 @@ def place_frets(
             first_fret=numbering.first_fret,
             thickness_mm=thickness_mm,
         )
+    check_dots(found.dots)
     if nut is None:
-        check_dots(found.dots)
         check_numbering(found, numbering)
-        if guess.source is None and numbering.first_fret is None:
+        if guess.source is None and numbering.first_fret is None and not proven:
             check_no_border(photo.luminance, found)
     elif nut != 0:
         raise refusal("nut-contradicts", _where(nut))
-    placed = Placed(found, camera, guess)
+    placed = Placed(found, camera, guess, proven=proven)
     if numbering.first_fret is not None and numbering.first_fret not in (first := first_seen(photo, placed).possible):
         raise refusal(
             "reference-contradicts-frets",
@@ -109,17 +115,13 @@ def place_frets(
     return placed
 
 
-def check_lines(guess: ScaleGuess, dots: tuple[Dots, ...], *, told: bool) -> None:
-    """Refuse two lines for the straightedge's edges that may be others, where no dots bear the numbers out.
-
-    A string for the lower edge makes the scale so much smaller that each number is one or two off.
+def check_lines(guess: ScaleGuess, *, told: bool) -> None:
+    """Refuse two lines for the straightedge's edges that may be others.
 
     Parameters
     ----------
     guess
         The scale, by the height between them.
-    dots
-        On the board's side, as the frets are numbered at that scale.
     told
         Nut or user tell the numbers, or no scale length is known: a tie of lines then changes none.
 
@@ -128,8 +130,6 @@ def check_lines(guess: ScaleGuess, dots: tuple[Dots, ...], *, told: bool) -> Non
     Refusal
         `strings-in-front`; `numbering-ambiguous`.
     """
-    if bear_out(dots, within=BY_HEIGHT):
-        return
     if guess.may_be_string:
         raise refusal("strings-in-front", "the clearest of the edges is a string's")
     if guess.tied and not told:
@@ -174,8 +174,7 @@ def _by_spacing(seen: Survey, numbering: Numbering, thickness_mm: float) -> Plac
     # The comb is held near the scale it is begun with: begin once more at the one found.
     found = replace(found, comb=_camera(photo, found, thickness_mm=thickness_mm).comb)
     camera = _camera(photo, found, thickness_mm=thickness_mm)
-    if anchor == "first fret":
-        check_dots(read_dots(photo.luminance, found.edge, camera), told=True)
+    check_dots(read_dots(photo.luminance, found.edge, camera), told=True)
     if camera.u_scale > MAX_U_SCALE:
         raise refusal(
             "too-few-crowns",

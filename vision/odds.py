@@ -14,7 +14,7 @@ from .findings import refusal
 from .locate import EdgeCurve
 from .numbered import Located
 from .photo import FloatImage
-from .side_dots import BY_HEIGHT, Dots, bear_out
+from .side_dots import Dots, bear_out, log_odds
 from .turn import with_turn
 
 # Fret ends taken for crowns look like a straightedge beside the outer string, one fret off at nearly the right scale.
@@ -60,7 +60,7 @@ class Numbering:
 
 def margin(found: Located) -> float:
     """Return by how much, in logarithms of odds, the numbering found is likelier than the next best."""
-    return found.evidence - found.rival_evidence
+    return found.evidence + log_odds(found.dots) - found.rival_evidence
 
 
 def is_numbered(found: Located, numbering: Numbering) -> bool:
@@ -77,8 +77,10 @@ def is_numbered(found: Located, numbering: Numbering) -> bool:
 
 
 def _least_margin(found: Located, *, outer: bool) -> float:
-    # What the higher limit guards against is one fret off, and dots that bear the numbers out rule that out.
-    return MIN_MARGIN_OUTER if outer and not bear_out(found.dots) else MIN_MARGIN
+    # What the higher limit guards against is one fret off, and dots that bear the numbers out rule that out; but they
+    # count once, and where they overrule the frets they already did.
+    ruled_out = bear_out(found.dots) and not found.against_frets
+    return MIN_MARGIN_OUTER if outer and not ruled_out else MIN_MARGIN
 
 
 def numbered_by_turn(
@@ -119,7 +121,9 @@ def check_numbering(found: Located, numbering: Numbering) -> None:
 
 
 def check_dots(dots: tuple[Dots, ...], *, told: bool = False) -> None:
-    """Refuse numbers by which most dots on the board's side, or two alike, stand where no instrument has them.
+    """Refuse numbers by which dots on the board's side stand where no instrument has them.
+
+    As many as stand right, or two alike in one space. A number that the user told is not held against a single mark.
 
     Parameters
     ----------
@@ -135,14 +139,15 @@ def check_dots(dots: tuple[Dots, ...], *, told: bool = False) -> None:
     """
     stray = [d for d in dots if d.is_stray]
     right = [d for d in dots if d.is_right]
-    if stray and (len(stray) >= len(right) or any(d.count > 1 for d in stray)):
+    least = 2 if told else 1
+    if len(stray) >= max(len(right), least) or any(d.count > 1 for d in stray):
         where = ", ".join(f"{'two' if d.count > 1 else 'one'} before fret {d.fret}" for d in stray)
         raise refusal(
             "numbering-ambiguous",
             f"dots on the board's side stand where no fret numbered so has them ({where})",
             cure="check --first-fret; if they are right, use a reference object or give the straightedge's height"
             if told
-            else "say which fret is the first in view (--first-fret), or show the nut",
+            else "say which fret is the first in view (--first-fret)",
         )
 
 
@@ -152,8 +157,7 @@ def check_no_border(luminance: FloatImage, found: Located) -> None:
     The height then takes a fret and a gap in with it, 1 to 2.5 mm; of most straightedges the scale is so off by about
     one fret's step, and the frets fit it as well. Below the straightedge's edge frets stand out more than above it,
     mirrored in its face, or else the board's border is seen, a fret's height lower. Before the border frets stand out
-    between it and the edge that was not seen, and below it is the board's plain side. Where dots on that side bear the
-    numbers out, it is not the border.
+    between it and the edge that was not seen, and below it is the board's plain side.
 
     Parameters
     ----------
@@ -167,8 +171,6 @@ def check_no_border(luminance: FloatImage, found: Located) -> None:
     Refusal
         `numbering-ambiguous`.
     """
-    if bear_out(found.dots, within=BY_HEIGHT):
-        return
     edge, comb = found.edge, found.comb
     x = np.arange(edge.low_px, edge.high_px, max(0.1 * comb.px_per_mm, 0.5))
     below = np.arange(ABOVE_MM[0], BORDER_MM[1] + 0.1, 0.1)

@@ -35,7 +35,6 @@ from .odds import Numbering
 from .photo import Photo
 from .readings import MIN_SHARE, CrownFit, CrownSet
 from .settle import settle_scale
-from .side_dots import BY_HEIGHT, bear_out
 from .slit import SlitLight, read_slit
 from .strings import covered, follow_between
 from .survey import Survey
@@ -126,7 +125,7 @@ def _measure(seen: Survey, settings: MeasureSettings, both: Halves) -> Measureme
         width_px=photo.facts.width_px,
         u_edge_px=straight.u_bend_px,
         by_height=by_height,
-        proven=bear_out(found.dots, within=BY_HEIGHT),
+        proven=placed.proven,
     )
     profile, warnings = _profile(joined, placed, slit, settings, photo.facts.width_px)
     reached = reach_chord(profile, settings.chord, camera.comb.scale_length_mm)

@@ -8,6 +8,7 @@ high or too low put them where no instrument has them.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
@@ -26,21 +27,26 @@ MAYBE, MAYBE_TWICE = frozenset({1, 10}), frozenset({5, 7, 17, 19})
 # How likely what looks like a dot is none (a knot, a sticker), like two alike, and that an instrument has dots of its
 # own; and how many of those with dots have one at such a place (by judgement; in 600 own renders none was seen that
 # was none).
-U_STRAY, U_STRAY_TWO, ODD_DOTS, SOME = 0.03, 0.01, 0.0001, 0.2
+P_STRAY, P_STRAY_TWO, P_ODD_DOTS, P_SOME = 0.03, 0.01, 0.0001, 0.2
 # Under the straightedge's edge: the board's side, from its middle as from the outer string.
 SIDE_MM = (0.8, 11.0)
 STEP_MM = 0.1
 CLEAR_OF_ENDS_MM = 0.6  # of a tang; what a fret's end covers besides touches the border of what is looked at
-# A dot: how large, how round (a disk fills pi / 4 of its box), how much brighter or darker than the wood beside it, in
-# the logarithm of its light and in scatters of the wood (common practice for its size, no published source).
-SIZE_MM, MAX_ASPECT, FILL, OTHER_LIGHT, NOISES = (1.1, 3.6), 1.45, (0.6, 0.95), 0.2, 5.0
+# A dot: how large, how round (a disk fills pi / 4 of its box; common practice for its size, no published source), and
+# how much brighter or darker than the wood beside it: in the logarithm of its light, and in times the deviation that
+# WOOD of the light keeps within (of normal noise so many are 4.7 standard deviations over its median).
+SIZE_MM, MAX_ASPECT, FILL, OTHER_LIGHT, SCATTERS = (1.1, 3.6), 1.45, (0.6, 0.95), 0.2, 12.0
 LEAST_MM = 5.0  # of wood, along the board and down its side
 WOOD = 0.3  # quantile of the light at one depth: of a narrow space two dots take more than half
-# A string, or the board's border, for the edge of a straightedge whose height alone tells the scale: 1 to 2.5 mm of
-# 20 mm and more call every fret by a number one or two off.
-BY_HEIGHT = 2
 MIDDLE = 0.08  # of a space: so near its middle stands a dot, or the middle of two
-ALIKE = 0.25  # two dots, in size, and in height by this share of it
+# Two dots: how far apart (common practice, no published source), and how like in size, and in height by this share of
+# it.
+PAIR_MM, ALIKE = (3.0, 10.0), 0.25
+# All dots of a board lie equally deep, but for its taper and a camera that looks from aside.
+SAME_DEPTH_MM = 1.5
+# Another line for the edge of a straightedge: a string or the board's border, a fret's height and a gap away (common
+# practice, no published source).
+OTHER_LINE_MM = (0.8, 3.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +59,13 @@ class Dots:
         Number of the fret on the bridge's side of the space.
     count
         One, or two beside one another.
+    below_mm
+        How far under the straightedge's edge.
     """
 
     fret: int
     count: int
+    below_mm: float = 0.0
 
     @property
     def is_right(self) -> bool:
@@ -77,28 +86,47 @@ def log_odds(dots: tuple[Dots, ...]) -> float:
     dots
         As seen.
     """
-    each = (np.log(SOME if not d.is_stray else U_STRAY_TWO if d.count > 1 else U_STRAY) for d in dots if not d.is_right)
-    return float(max(sum(each), np.log(ODD_DOTS)))
+    each = (
+        np.log(P_SOME if not d.is_stray else P_STRAY_TWO if d.count > 1 else P_STRAY) for d in dots if not d.is_right
+    )
+    return float(max(sum(each), np.log(P_ODD_DOTS)))
 
 
 def bear_out(dots: tuple[Dots, ...], *, within: int = 1) -> bool:
-    """Tell whether none is astray, and all numbers up to so many higher or lower would put some so.
+    """Tell whether none is astray, and right ones would be so by all numbers up to so many higher or lower.
 
     Parameters
     ----------
     dots
         As seen.
     within
-        Of one step, two dots in one space tell, or single ones in two. Two steps higher or lower most single ones would
-        do as well: two dots in one space tell, or one that would be astray.
+        One step: two dots in one space tell, or single ones in two. Two steps off most single ones would be right
+        again: two dots in one space tell, or several single ones together.
     """
     if any(d.is_stray for d in dots):
         return False
+    right = tuple(d for d in dots if d.is_right)
     others = (k for k in range(-within, within + 1) if k)
-    return all(
-        log_odds(tuple(replace(d, fret=d.fret + k) for d in dots)) <= np.log(U_STRAY_TWO if abs(k) == 1 else U_STRAY)
-        for k in others
-    )
+    return all(log_odds(tuple(replace(d, fret=d.fret + k) for d in right)) <= np.log(P_STRAY_TWO) for k in others)
+
+
+def prove_height(dots: tuple[Dots, ...], height_mm: float) -> bool:
+    """Tell whether dots prove a scale that the straightedge's height tells, and so the two lines it was read between.
+
+    Another line in place of one of them makes the scale wrong, and so the numbers, if it does so by half a fret's step
+    and more: not of a tall straightedge. No mark proves it alone: what stands in two spaces must.
+
+    Parameters
+    ----------
+    dots
+        As the frets are numbered at that scale.
+    height_mm
+        Of the straightedge.
+    """
+    nearest, farthest = (12 * np.log2(1 + off / height_mm) for off in OTHER_LINE_MM)
+    if nearest < 0.5:
+        return False
+    return sum(d.is_right for d in dots) > 1 and bear_out(dots, within=int(np.ceil(farthest - 0.5)))
 
 
 def read_dots(luminance: FloatImage, edge: EdgeCurve, camera: BoardCamera) -> tuple[Dots, ...]:
@@ -122,15 +150,16 @@ def read_dots(luminance: FloatImage, edge: EdgeCurve, camera: BoardCamera) -> tu
         in_picture = ends[0] >= 0 and ends[1] <= luminance.shape[1] - 1
         if in_picture and ends[0] < edge.high_px and ends[1] > edge.low_px:
             strip = _between(luminance, edge, ends, px_per_mm)
-            count = 0 if strip is None else _count(strip, apart=float(np.ptp(ends)) / px_per_mm / STEP_MM)
-            found += [Dots(fret, count)] if count else []
-    return tuple(found)
+            dots = None if strip is None else _in_space(strip, fret, space_mm=float(np.ptp(ends)) / px_per_mm)
+            found += [dots] if dots is not None else []
+    depth = np.array([d.below_mm for d in found])
+    return tuple(d for d in found if abs(d.below_mm - np.median(depth)) < SAME_DEPTH_MM)
 
 
 def _between(luminance: FloatImage, edge: EdgeCurve, ends_px: Array, px_per_mm: float) -> Strip | None:
     """Return the light on the board's side between two ends of frets, in steps of STEP_MM; None where no dot fits."""
-    clear, least = CLEAR_OF_ENDS_MM * px_per_mm, LEAST_MM / STEP_MM
-    x = np.arange(ends_px[0] + clear, ends_px[1] - clear, STEP_MM * px_per_mm)
+    clear_px, least = CLEAR_OF_ENDS_MM * px_per_mm, LEAST_MM / STEP_MM
+    x = np.arange(ends_px[0] + clear_px, ends_px[1] - clear_px, STEP_MM * px_per_mm)
     if len(x) < least:
         return None
     edge_row = edge.straight_on_y_px(x)
@@ -141,41 +170,55 @@ def _between(luminance: FloatImage, edge: EdgeCurve, ends_px: Array, px_per_mm: 
     return sample_strip(luminance, edge_row, x, px_per_mm=px_per_mm, below_mm=below)
 
 
-def _count(strip: Strip, *, apart: float) -> int:
-    """Return how many dots stand in the middle of a space, whose frets are `apart` columns of the strip: 0, 1 or 2."""
-    middle, near = (strip.light.shape[1] - 1) / 2, MIDDLE * apart
-    spots = _spots(strip)
-    single = [s for s in spots if abs(s[0] - middle) < near]
-    pairs = [
-        (a, b)
-        for i, a in enumerate(spots)
-        for b in spots[i + 1 :]
-        if abs((a[0] + b[0]) / 2 - middle) < near
-        and max(abs(a[1] - b[1]), abs(a[2] - b[2])) < ALIKE * max(a[2], b[2])
-        and a[3] == b[3]
-    ]
+@dataclass(frozen=True, slots=True)
+class _Spot:
+    """A round spot: how far beside the middle of its space and under the edge, how large, brighter (+1) or darker."""
+
+    aside_mm: float
+    below_mm: float
+    size_mm: float
+    sign: int
+
+
+def _in_space(strip: Strip, fret: int, *, space_mm: float) -> Dots | None:
+    """Return what stands in the middle of a space so long: one dot, or two alike."""
+    spots, near_mm = _spots(strip), MIDDLE * space_mm
+    single = [s for s in spots if abs(s.aside_mm) < near_mm]
     if single:
-        return 1 if len(single) == 1 else 0
-    return 2 if len(pairs) == 1 else 0
+        return Dots(fret, 1, single[0].below_mm) if len(single) == 1 else None
+    pairs = [(a, b) for a, b in combinations(spots, 2) if _are_pair(a, b, near_mm)]
+    return Dots(fret, 2, (pairs[0][0].below_mm + pairs[0][1].below_mm) / 2) if len(pairs) == 1 else None
 
 
-def _spots(strip: Strip) -> list[tuple[float, float, float, int]]:
-    """Return what is round and of a dot's size: column and row in the strip, size in its steps, brighter +1 or -1."""
+def _are_pair(a: _Spot, b: _Spot, near_mm: float) -> bool:
+    unlike_mm = max(abs(a.below_mm - b.below_mm), abs(a.size_mm - b.size_mm))
+    return (
+        a.sign == b.sign
+        and abs(a.aside_mm + b.aside_mm) / 2 < near_mm
+        and PAIR_MM[0] < abs(a.aside_mm - b.aside_mm) < PAIR_MM[1]
+        and unlike_mm < ALIKE * max(a.size_mm, b.size_mm)
+    )
+
+
+def _spots(strip: Strip) -> list[_Spot]:
+    """Return what is round and of a dot's size."""
     import cv2
 
     level = cv2.GaussianBlur(np.log(np.maximum(strip.light, 0) + FLOOR), (0, 0), 1.0)
     rows, columns = level.shape
     spots = []
     for sign in (1, -1):
-        apart = sign * level
-        apart -= np.quantile(apart, WOOD, axis=1, keepdims=True)
-        limit = np.maximum(OTHER_LIGHT, NOISES * 1.48 * np.quantile(np.abs(apart), WOOD, axis=1, keepdims=True))
-        mask = (apart > limit).astype(np.uint8)
+        over = sign * level
+        over -= np.quantile(over, WOOD, axis=1, keepdims=True)
+        within = np.quantile(np.abs(over), WOOD, axis=1, keepdims=True)
+        limit = np.maximum(OTHER_LIGHT, SCATTERS * np.maximum(within, np.median(within)))
+        mask = (over > limit).astype(np.uint8)
         _, _, boxes, middles = cv2.connectedComponentsWithStats(mask, connectivity=4)
         for (left, top, wide, high, area), (u, v) in zip(boxes[1:].tolist(), middles[1:].tolist(), strict=True):
-            size = float(np.sqrt(wide * high))
+            size_mm = float(np.sqrt(wide * high)) * STEP_MM
             is_round = max(wide, high) < MAX_ASPECT * min(wide, high) and FILL[0] < area / (wide * high) < FILL[1]
             is_whole = left > 0 and top > 0 and left + wide < columns and top + high < rows
-            if is_round and is_whole and SIZE_MM[0] < size * STEP_MM < SIZE_MM[1]:
-                spots.append((u, v, size, sign))
+            if is_round and is_whole and SIZE_MM[0] < size_mm < SIZE_MM[1]:
+                aside_mm = (u - (columns - 1) / 2) * STEP_MM
+                spots.append(_Spot(aside_mm, float(strip.below_mm[0]) + v * STEP_MM, size_mm, sign))
     return spots

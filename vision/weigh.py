@@ -138,7 +138,7 @@ def weigh(
         The scale is that of the straightedge's height alone: a crown must come near its edge, or it may be a string;
         beside the outer string a strong row of feet says as much.
     proven
-        Dots on the board's side prove the numbers that hang on that scale.
+        Dots on the board's side prove that scale.
 
     Raises
     ------

@@ -752,3 +752,13 @@ def test_feet_alone_hide_no_bad_fret_where_crowns_beside_the_outer_string_stand_
             each[4] = own + (hidden_mm if hidden_there_mm is None else hidden_there_mm) ** 2
             u2 = float(row[at] ** 2 @ each + common[at])
             assert row[at] @ got.covariance_mm2 @ row[at] == pytest.approx(u2, rel=1e-9)  # rounding
+
+
+@pytest.mark.parametrize("at", [0, N - 1])
+def test_an_outermost_crown_off_its_foot_gets_no_number(at: int) -> None:
+    """Nothing tells whether crown or foot is right, and the relief would hang on it."""
+    gap = BOW_MM.copy()
+    gap[at] += OFF_MM
+    got = joined(crowns(gap, 0.05), Feet(1.0 + BOW_MM, SCATTER_MM, 0.95, 1.0))
+    assert [c.fret for c in got.crowns.crowns] == np.delete(FRETS, at).tolist()
+    assert got.without_foot == 1
