@@ -99,13 +99,13 @@ def place_frets(
             first_fret=numbering.first_fret,
             thickness_mm=thickness_mm,
         )
+    if nut:
+        raise refusal("nut-contradicts", _where(nut))
     check_dots(found.dots)
     if nut is None:
         check_numbering(found, numbering)
         if guess.source is None and numbering.first_fret is None and not proven:
             check_no_border(photo.luminance, found)
-    elif nut != 0:
-        raise refusal("nut-contradicts", _where(nut))
     placed = Placed(found, camera, guess, proven=proven)
     if numbering.first_fret is not None and numbering.first_fret not in (first := first_seen(photo, placed).possible):
         raise refusal(

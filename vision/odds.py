@@ -29,6 +29,13 @@ MAX_ABOVE = 0.9
 # a fret is 0.8 to 1.5 mm high, no published source).
 BORDER_MM, IS_BORDER, LIMIT_NOISES = (0.6, 1.7), 0.5, 4.0
 
+# Of dots where no fret has them.
+CURE_TOLD = "check --first-fret; if that is right, use a reference object or give the straightedge's height"
+CURE_OPEN = (
+    "check the size given for the object, the straightedge's height and the scale length, or say which fret is the "
+    "first in view (--first-fret)"
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Numbering:
@@ -145,9 +152,7 @@ def check_dots(dots: tuple[Dots, ...], *, told: bool = False) -> None:
         raise refusal(
             "numbering-ambiguous",
             f"dots on the board's side stand where no fret numbered so has them ({where})",
-            cure="check --first-fret; if they are right, use a reference object or give the straightedge's height"
-            if told
-            else "say which fret is the first in view (--first-fret)",
+            cure=CURE_TOLD if told else CURE_OPEN,
         )
 
 
