@@ -151,7 +151,7 @@ def check_dots(dots: tuple[Dots, ...], *, told: bool = False) -> None:
         where = ", ".join(f"{'two' if d.count > 1 else 'one'} before fret {d.fret}" for d in stray)
         raise refusal(
             "numbering-ambiguous",
-            f"dots on the board's side stand where no fret numbered so has them ({where})",
+            f"dots on the board's side stand where no fret numbered so has them: {where}",
             cure=CURE_TOLD if told else CURE_OPEN,
         )
 

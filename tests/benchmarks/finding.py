@@ -37,6 +37,7 @@ from lightgap.vision.odds import Numbering, check_numbering
 from lightgap.vision.photo import Photo, load_photo
 from lightgap.vision.pipeline import DEFAULT_THICKNESS_MM
 from lightgap.vision.reference import parse_reference
+from lightgap.vision.side_dots import log_odds
 from lightgap.vision.survey import survey
 
 Array = NDArray[np.float64]
@@ -191,7 +192,7 @@ def try_finding(photo: Path) -> Found:
     elif abs(column[0]) > COLUMN_MEDIAN_MM or column[1] > COLUMN_WORST_MM:
         wrong = "frets"
     state = refused or wrong or "right"
-    scores = (found.evidence, found.rival_evidence)
+    scores = (found.evidence + log_odds(found.dots), found.rival_evidence)
     kind, off = hold_scale(guess, sidecar)
     height = hold_height(picture, found, guess, sidecar)
     return Found(photo.name, group_of(sidecar), seconds, state, edge, column, scores, kind, off, *height)
