@@ -138,6 +138,8 @@ class CombPrior:
         As both edges show it, where it is to count.
     with_dots
         Dots on the board's side count: nobody told the numbers, and object or height tell the scale.
+    by_object
+        An object of known size tells the scale.
     """
 
     px_per_mm: float
@@ -151,6 +153,7 @@ class CombPrior:
     uncounted: bool = False
     turn: EdgeTurn | None = None
     with_dots: bool = False
+    by_object: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -127,7 +127,7 @@ def _by_object(
     assert best.match is not None
     guess, comb = sources[best.px_per_mm, best.line], best.match.comb
     assert guess.source is not None
-    here = replace(prior, px_per_mm=best.px_per_mm, u_scale=guess.u_relative)
+    here = replace(prior, px_per_mm=best.px_per_mm, u_scale=guess.u_relative, by_object=True)
     edge = follow_edge(photo.luminance, best.line, comb, best.px_per_mm)
     lines = beside(list(guess.lines), photo.luminance, guess.source.outline_px) if seen else []
     uppers = find_uppers(photo.luminance, lines, edge, here)

@@ -55,7 +55,8 @@ def stand_alone(crowns: CrownSet, feet: Feet, position_mm: Array) -> bool:
     if strange_bow_mm2(crowns, feet, level, position_mm):
         return False
     highest = float(np.nanmin(level))
-    return bool(low < highest < high and feet.faces > (MIN_FACES if border_read(crowns) else ALONE_FACES))
+    proven = feet.by_tangs or feet.faces > (MIN_FACES if border_read(crowns) else ALONE_FACES)
+    return bool(low < highest < high and proven)
 
 
 def feet_alone(

@@ -24,6 +24,7 @@ MARKER_THICKNESS_MM = 1.0
 U_PRINT = 0.003  # relative: what a printer makes of the marker's size (common practice, no published source)
 SIZE_RANGE_MM = {"coin": (10.0, 45.0), "marker": (5.0, 150.0)}
 WORK_WIDTH_PX = 1344
+HUE_GAIN = 2  # hues differ less than lights, and less noise is in a picture so reduced
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,12 +143,17 @@ def find_markers(coded: ByteImage, size_mm: float) -> list[ReferenceObject]:
     return sorted(found, key=lambda r: -r.px_per_mm)
 
 
-def _gradients(coded: ByteImage, factor: float) -> tuple[ByteImage, FloatImage, FloatImage]:
-    """Return the picture at reduced size and the gradient (gx, gy) of its strongest colour channel."""
+def _reduced(coded: ByteImage, factor: float) -> ByteImage:
     import cv2
 
     size = (round(coded.shape[1] / factor), round(coded.shape[0] / factor))
-    small = np.asarray(cv2.resize(coded, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    return np.asarray(cv2.resize(coded, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def _gradients(small: ByteImage) -> tuple[FloatImage, FloatImage]:
+    """Return the gradient (gx, gy) of a picture's strongest channel."""
+    import cv2
+
     smooth = cv2.GaussianBlur(small.astype(np.float32), (0, 0), 1.0)
     channels = [
         [np.asarray(cv2.Sobel(c, cv2.CV_32F, *axis, scale=0.125), dtype=np.float32) for axis in ((1, 0), (0, 1))]
@@ -160,17 +166,18 @@ def _gradients(coded: ByteImage, factor: float) -> tuple[ByteImage, FloatImage, 
         stronger = here > strength
         for kept, new in ((gx, other_x), (gy, other_y), (strength, here)):
             np.copyto(kept, new, where=stronger)
-    return small, gx, gy
+    return gx, gy
 
 
 def find_cards(coded: ByteImage) -> list[ReferenceObject]:
     """Find an ID-1 card, lying or standing, seen squarely: four straight sides, rounded corners."""
-    from .quads import find_rectangles
-
     factor = max(1.0, coded.shape[1] / WORK_WIDTH_PX)
-    small, gx, gy = _gradients(coded, factor)
+    small = _reduced(coded, factor)
+    quads = _cards_in(small)
+    if not quads:  # as light as the wall behind it, a card may be of another hue
+        quads = _cards_in(_with_hues(small))
     found = []
-    for quad, u_px in find_rectangles(small, gx, gy, ratio=CARD_WIDTH_MM / CARD_HEIGHT_MM):
+    for quad, u_px in quads:
         points = (quad + 0.5) * factor - 0.5
         width = 0.5 * (np.linalg.norm(points[1] - points[0]) + np.linalg.norm(points[2] - points[3]))
         height = 0.5 * (np.linalg.norm(points[3] - points[0]) + np.linalg.norm(points[2] - points[1]))
@@ -185,12 +192,26 @@ def find_cards(coded: ByteImage) -> list[ReferenceObject]:
     return found
 
 
+def _cards_in(small: ByteImage) -> list[tuple[Array, float]]:
+    from .quads import find_rectangles
+
+    gx, gy = _gradients(small)
+    return find_rectangles(small, gx, gy, ratio=CARD_WIDTH_MM / CARD_HEIGHT_MM)
+
+
+def _with_hues(small: ByteImage) -> ByteImage:
+    """Return the picture with the differences of its three channels as three more."""
+    wide = small.astype(np.int16)
+    apart = np.clip(128 + HUE_GAIN * (wide - np.roll(wide, 1, axis=2)), 0, 255)
+    return np.concatenate([small, apart.astype(np.uint8)], axis=2)
+
+
 def find_coins(coded: ByteImage, size_mm: float, *, thickness_mm: float = COIN_THICKNESS_MM) -> list[ReferenceObject]:
     """Find round coins: circles by a gradient vote, then an ellipse fitted to the rim."""
     from .rings import ROUND, find_ellipses
 
     factor = max(1.0, coded.shape[1] / WORK_WIDTH_PX)
-    _, gx, gy = _gradients(coded, factor)
+    gx, gy = _gradients(_reduced(coded, factor))
     found = []
     for centre, axes, angle, rms_px in find_ellipses(coded, gx, gy, factor):
         major, minor = max(axes), min(axes)

@@ -23,8 +23,9 @@ DRIFT_MM, U_LEAST = 0.03, 0.0008
 U_ELEVATION_RAD = 0.03
 SMALL_K1 = 0.01
 # Edges less parallel than frets in view have it are so where the frets bear the turn out that makes them so. By own
-# renders with truth: up to 0.58 mm, and then 0.13 left; a string at 0.73 was borne out, those nearer were not.
-MAX_BY_TURN_MM, MAX_LEFT_MM = 0.6, 0.2
+# renders with truth: up to 0.58 mm where the height alone tells the scale, as a string at 0.73 was borne out; with an
+# object up to 0.98, and none that were not the straightedge's. Then 0.13 is left.
+MAX_BY_TURN_MM, MAX_BY_TURN_OBJECT_MM, MAX_LEFT_MM = 0.6, 1.2, 0.2
 
 
 def turn_by_edges(edge: EdgeCurve, upper: EdgeCurve, comb: Comb, height_px: int) -> EdgeTurn:
@@ -96,7 +97,7 @@ def parallel_by_turn(
         What may be the upper edge; one at least.
     """
     off_mm, border = nearest_parallel(edge, borders, located.comb)
-    if off_mm > MAX_BY_TURN_MM:
+    if off_mm > (MAX_BY_TURN_OBJECT_MM if prior.by_object else MAX_BY_TURN_MM):
         return None
     again = with_turn(luminance, edge, border, located, prior)
     if again is None or again.evidence < located.evidence or again.beside_outer != located.beside_outer:

@@ -159,7 +159,7 @@ def weigh(
         check_crowns(crowns, by_height=by_height and not proven)
         covariance = crown_covariance(crowns, slit)
         check_contact(crowns, covariance, edge, width_px)
-        if by_height:
+        if by_height and not proven:
             check_edge(crowns)
     except Refusal:
         if alone is None:

@@ -38,7 +38,13 @@ def slit() -> SlitLight:
 
 
 def picture(
-    seen: BoardCamera, foot_mm: np.ndarray, face: float, *, ends: bool = True, noise: float = 0.004
+    seen: BoardCamera,
+    foot_mm: np.ndarray,
+    face: float,
+    *,
+    ends: bool = True,
+    tangs: int = len(FRETS),
+    noise: float = 0.004,
 ) -> np.ndarray:
     """Return blade, light, the board's dark side under a border through the feet, and on it ends with their tangs."""
     fine = 4
@@ -52,10 +58,11 @@ def picture(
     below = rows[:, None] - border[None, :]
     light = np.where(below > 0, SIDE, GAP).astype(np.float32)
     light[rows < EDGE_ROW] = BLADE
-    for x in middle if ends else []:
+    for i, x in enumerate(middle if ends else []):
         across = np.abs(columns - x) / scale
         light[(across[None, :] < HALF_FACE_MM) & (below <= 0) & (below > -TALL_MM * scale)] = face
-        light[(across[None, :] < HALF_TANG_MM) & (below > 0)] = TANG
+        if i < tangs or i >= len(FRETS):
+            light[(across[None, :] < HALF_TANG_MM) & (below > 0)] = TANG
     light = gaussian_filter(light, fine * np.sqrt(BLUR_PX**2 - 1 / 12))
     small = light.reshape(HEIGHT, fine, WIDTH, fine).mean(axis=(1, 3))
     return small + np.random.default_rng(0).normal(0, noise, small.shape).astype(np.float32)
@@ -148,6 +155,17 @@ def test_a_border_on_which_no_ends_stand_is_no_row_of_feet() -> None:
     assert feet is not None
     assert feet.score > 0.9
     assert not feet.is_sure
+
+
+@pytest.mark.parametrize(("tangs", "sure"), [(10, True), (7, True), (5, False), (0, False)])
+def test_ends_as_light_as_what_is_behind_them_are_sure_by_their_tangs(tangs: int, *, sure: bool) -> None:
+    """Of ten frets, most must have one: no string or border has."""
+    seen = camera(3.0)
+    feet = find_feet(picture(seen, 1.1 + BOW_MM, GAP, tangs=tangs), EDGE, slit(), seen, position_mm=POSITION_MM)
+    assert feet is not None
+    assert feet.faces < 0.5
+    assert feet.tangs == pytest.approx(tangs / len(FRETS))
+    assert feet.is_sure == feet.bears_out == sure
 
 
 def test_below_the_picture_there_are_none() -> None:

@@ -74,9 +74,7 @@ def turned(points: NDArray[np.float64], turn_deg: float) -> NDArray[np.float64]:
     return points @ np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
 
 
-@pytest.mark.parametrize("turn_deg, px_per_mm", [(0.0, 8.0), (2.3, 8.6), (-4.0, 10.4)])
-def test_card_gives_the_scale(turn_deg: float, px_per_mm: float) -> None:
-    """ISO/IEC 7810 ID-1: 85.60 mm x 53.98 mm, corner radius 3.18 mm."""
+def with_card(turn_deg: float, px_per_mm: float, colour: tuple[int, int, int]) -> NDArray[np.uint8]:
     half = np.array([85.60, 53.98]) / 2
     corner = []
     for start, (sx, sy) in enumerate([(1, 1), (-1, 1), (-1, -1), (1, -1)]):
@@ -85,11 +83,26 @@ def test_card_gives_the_scale(turn_deg: float, px_per_mm: float) -> None:
         corner.append((half - 3.18) * [sx, sy] + arc)
     outline = turned(np.vstack(corner), turn_deg) * px_per_mm + [650, 400]
     fine = canvas()
-    cv2.fillPoly(fine, [np.rint((outline + 0.5) * FINE - 0.5).astype(np.int32)], (40, 70, 120), cv2.LINE_8)
-    best = find_cards(finish(fine))[0]
+    cv2.fillPoly(fine, [np.rint((outline + 0.5) * FINE - 0.5).astype(np.int32)], colour, cv2.LINE_8)
+    return fine
+
+
+@pytest.mark.parametrize("turn_deg, px_per_mm", [(0.0, 8.0), (2.3, 8.6), (-4.0, 10.4)])
+def test_card_gives_the_scale(turn_deg: float, px_per_mm: float) -> None:
+    """ISO/IEC 7810 ID-1: 85.60 mm x 53.98 mm, corner radius 3.18 mm."""
+    best = find_cards(finish(with_card(turn_deg, px_per_mm, (40, 70, 120))))[0]
     assert best.px_per_mm == pytest.approx(px_per_mm, rel=SCALE_TOLERANCE)
     np.testing.assert_allclose(best.centre_px, (650, 400), atol=1.0)
     assert 0 < best.u_px_per_mm < SCALE_TOLERANCE * px_per_mm
+
+
+def test_a_card_as_light_as_the_wall_is_found_by_its_hue() -> None:
+    """Seven levels warmer than the wall's 205 in red, and as many less in blue, at which no channel has an outline."""
+    picture = finish(with_card(2.3, 8.6, (212, 205, 198)))
+    assert not find_cards(np.repeat(picture.mean(axis=2, keepdims=True).astype(np.uint8), 3, axis=2))
+    best = find_cards(picture)[0]
+    assert best.px_per_mm == pytest.approx(8.6, rel=SCALE_TOLERANCE)
+    np.testing.assert_allclose(best.centre_px, (650, 400), atol=1.0)
 
 
 @pytest.mark.parametrize("size_mm", [(85.60, 53.98), (53.98, 85.60)], ids=["lies", "stands"])

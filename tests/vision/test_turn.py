@@ -77,12 +77,20 @@ def test_a_camera_of_which_frets_tell_nothing_is_turned_as_the_edges_have_it(per
 
 
 @pytest.mark.parametrize(
-    ("askew_mm", "evidence", "parallel"),
-    [(0.55, 31.0, True), (0.55, 29.0, False), (0.7, 40.0, False), (0.55, None, False), (0.55, 32.0, False)],
-    ids=["borne out", "borne out less", "too far off", "no frets", "left askew"],
+    ("askew_mm", "evidence", "by_object", "parallel"),
+    [
+        (0.55, 31.0, False, True),
+        (0.55, 29.0, False, False),
+        (0.7, 40.0, False, False),
+        (0.7, 40.0, True, True),
+        (1.3, 40.0, True, False),
+        (0.55, None, False, False),
+        (0.55, 32.0, False, False),
+    ],
+    ids=["borne out", "borne out less", "too far off", "with an object", "too far with one", "no frets", "left askew"],
 )
 def test_edges_are_parallel_by_a_turn_that_the_frets_bear_out(
-    monkeypatch: pytest.MonkeyPatch, askew_mm: float, evidence: float | None, *, parallel: bool
+    monkeypatch: pytest.MonkeyPatch, askew_mm: float, evidence: float | None, *, by_object: bool, parallel: bool
 ) -> None:
     """The frets alone have the camera square on; seen turned, both edges are one height apart all along."""
     tilt, height_mm = askew_mm / 30.0 / 2 * DISTANCE_MM / 150.0, 30.0  # of the height, from one end to the other
@@ -98,7 +106,8 @@ def test_edges_are_parallel_by_a_turn_that_the_frets_bear_out(
 
     monkeypatch.setattr("lightgap.vision.turn.number_frets", number)
     picture = np.zeros((HEIGHT_PX, 4000), np.float32)
-    got = parallel_by_turn(picture, lower, (upper,), before, CombPrior(12.0, 648.0, FOCAL_PX))
+    prior = CombPrior(12.0, 648.0, FOCAL_PX, by_object=by_object)
+    got = parallel_by_turn(picture, lower, (upper,), before, prior)
     if not parallel:
         assert got is None
         return
