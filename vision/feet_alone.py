@@ -10,7 +10,7 @@ from lightgap.neck.profile import Array
 from .along import along_board, through_most
 from .doubts import Told, edge_covariance_mm2, feet_covariance_mm2, u_unseen_mm
 from .fall import fall_mm, u_compound_mm
-from .feet import MIN_FACES, Feet, under_crowns_mm
+from .feet import MIN_FACES, MIN_SCORE, Feet, under_crowns_mm
 from .joined import U_UNBORNE_MM, Joined, bad_share, end_agrees, rows_of_feet, single_off_mm, strange_bow_mm2
 from .readings import CrownSet
 from .shading import Mask
@@ -48,14 +48,15 @@ def stand_alone(crowns: CrownSet, feet: Feet, position_mm: Array) -> bool:
     position_mm
         Places of the frets.
     """
-    if not (feet.is_sure and feet.score > ALONE_SCORE):
+    of_border = border_read(crowns)
+    if not (feet.is_sure and feet.score > (MIN_SCORE if of_border and feet.bears_out else ALONE_SCORE)):
         return False
     low, high = under_crowns_mm(outer=crowns.camera.beside_outer)
     level = feet.below_mm - fall_mm(crowns, position_mm)
     if strange_bow_mm2(crowns, feet, level, position_mm):
         return False
     highest = float(np.nanmin(level))
-    proven = feet.by_tangs or feet.faces > (MIN_FACES if border_read(crowns) else ALONE_FACES)
+    proven = feet.by_tangs or feet.faces > (MIN_FACES if of_border else ALONE_FACES)
     return bool(low < highest < high and proven)
 
 

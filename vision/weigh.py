@@ -170,7 +170,12 @@ def weigh(
     joined = join(crowns, covariance, own_u, feet, frets=frets, position_mm=position_mm, u_edge_px=u_edge_px)
     check_crowns(joined.crowns)
     if not crowns.camera.beside_outer:  # where a straightedge may rest on what stands a bevel nearer
-        check_contact(joined.crowns, joined.covariance_mm2, edge, width_px)
+        try:
+            check_contact(joined.crowns, joined.covariance_mm2, edge, width_px)
+        except Refusal:
+            if alone is None:
+                raise
+            return alone
     floats = joined.crowns.lowest_gap_mm > touching_mm(crowns.camera, proven=joined.agree)
     lacking = (crowns.camera.beside_outer and floats) or leaves_bow_open(crowns, covariance)
     return alone if alone and lacking else joined
