@@ -149,9 +149,12 @@ def weigh(
     """
     check_tilt(crowns)
     feet = feet and _under(edge, feet, crowns, frets=frets, position_mm=position_mm)
-    may = crowns.camera.beside_outer or (rests_in_view(crowns, edge, width_px) and not by_height)
     alone = None
-    if may and feet is not None and stand_alone(crowns, feet, position_mm):
+    if (
+        feet is not None
+        and _may_stand_alone(crowns, feet, edge, width_px, unproven=by_height and not proven)
+        and stand_alone(crowns, feet, position_mm)
+    ):
         alone = feet_alone(crowns, feet, frets=frets, position_mm=position_mm, u_edge_px=u_edge_px)
     if alone and (border_read(crowns) or len(crowns.crowns) < MIN_SHARE * len(frets)):
         return alone
@@ -177,8 +180,23 @@ def weigh(
                 raise
             return alone
     floats = joined.crowns.lowest_gap_mm > touching_mm(crowns.camera, proven=joined.agree)
-    lacking = (crowns.camera.beside_outer and floats) or leaves_bow_open(crowns, covariance)
+    # Few frets are bad, and few crowns beside proven feet say that they were misread.
+    few = len(joined.crowns.crowns) < MIN_SHARE * len(frets)
+    lacking = (crowns.camera.beside_outer and floats) or leaves_bow_open(crowns, covariance) or few
     return alone if alone and lacking else joined
+
+
+def _may_stand_alone(crowns: CrownSet, feet: Feet, edge: EdgeCurve, width_px: int, *, unproven: bool) -> bool:
+    """Tell whether feet may speak without crowns: along the middle the line above them may be a string's.
+
+    Parameters
+    ----------
+    unproven
+        The scale is that of the straightedge's height alone, which a string makes wrong, and nothing proves it.
+    """
+    if crowns.camera.beside_outer:
+        return True
+    return not unproven and (feet.bears_out or rests_in_view(crowns, edge, width_px))
 
 
 def _under(edge: EdgeCurve, feet: Feet, crowns: CrownSet, *, frets: NDArray[np.int64], position_mm: Array) -> Feet:
