@@ -180,9 +180,7 @@ def weigh(
                 raise
             return alone
     floats = joined.crowns.lowest_gap_mm > touching_mm(crowns.camera, proven=joined.agree)
-    # Few frets are bad, and few crowns beside proven feet say that they were misread.
-    few = len(joined.crowns.crowns) < MIN_SHARE * len(frets)
-    lacking = (crowns.camera.beside_outer and floats) or leaves_bow_open(crowns, covariance) or few
+    lacking = (crowns.camera.beside_outer and floats) or leaves_bow_open(crowns, covariance)
     return alone if alone and lacking else joined
 
 

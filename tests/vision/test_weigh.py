@@ -10,6 +10,7 @@ import pytest
 from lightgap.neck.errors import Refusal
 from lightgap.neck.frets import fret_position_mm
 from lightgap.neck.profile import Array
+from lightgap.neck.straightness import chord_matrix
 from lightgap.vision.camera import camera_from_comb
 from lightgap.vision.comb import Comb
 from lightgap.vision.fall import BOARD_END, COMPOUND_SHARE, FLATTER
@@ -61,7 +62,8 @@ def crowns(
 FALL_MM = PER_MM / 2 * (22.0 + 0.014 * POSITION_MM) ** 2
 FALL_MM *= 1 - COMPOUND_SHARE * FLATTER * POSITION_MM / (BOARD_END * COMB.scale_length_mm)
 STRONG = Feet(1.0 + BOW_MM + FALL_MM, 0.008, 0.95, 1.0)
-WEAK = replace(STRONG, score=0.85)
+WEAK = replace(STRONG, score=0.84)
+FAINT = replace(STRONG, faces=0.7)  # stands alone, but a string may look like it
 STRONG_OUTER = replace(STRONG, below_mm=1.0 + BOW_MM)
 
 
@@ -125,15 +127,22 @@ def test_a_fret_at_the_very_end_of_the_edge_is_not_measured_by_its_foot() -> Non
     assert FRETS[-1] in [c.fret for c in weighed(kept, STRONG).crowns.crowns]
 
 
-def test_a_line_that_slopes_away_from_the_crowns_is_no_straightedge_once_feet_make_that_sure() -> None:
-    """A string rises from nut to bridge; crowns alone, each unsure by a fifth of a millimetre, let it pass."""
+def test_a_line_that_slopes_away_from_the_crowns_bears_them_no_more_once_feet_make_that_sure() -> None:
+    """A string rises from nut to bridge; crowns alone, each unsure by a fifth of a millimetre, let it pass.
+
+    It is as straight as a straightedge: feet that prove themselves tell the bend under it without the crowns.
+    """
     slope = 0.4 * (POSITION_MM - POSITION_MM[0]) / np.ptp(POSITION_MM)
     read = crowns(BOW_MM + slope)
     read = replace(read, covariance_mm2=read.covariance_mm2 + 0.2**2 * np.eye(len(read.crowns)))
     assert weighed(read, None).crowns.crowns
     with pytest.raises(Refusal) as refused:
-        weighed(read, STRONG)
+        weighed(read, WEAK)
     assert refused.value.code == "no-contact"
+    got = weighed(read, replace(STRONG, below_mm=STRONG.below_mm + slope))
+    assert got.crowns.by_feet
+    row = chord_matrix(POSITION_MM, (0, N - 1))
+    np.testing.assert_allclose(row @ got.crowns.gap_mm, row @ BOW_MM, atol=1e-12)  # rounding
 
 
 CODES = {"unlike one another": "shapes-disagree", "unlike any fret": "shapes-disagree", "hardly any": "too-few-crowns"}
@@ -142,7 +151,7 @@ CODES = {"unlike one another": "shapes-disagree", "unlike any fret": "shapes-dis
 @pytest.mark.parametrize("name", CODES)
 @pytest.mark.parametrize(
     ("feet", "edge", "by_height"),
-    [(WEAK, ENDS_HERE, False), (None, ENDS_HERE, False), (STRONG, RUNS_ON, False), (STRONG, ENDS_HERE, True)],
+    [(WEAK, ENDS_HERE, False), (None, ENDS_HERE, False), (FAINT, RUNS_ON, False), (STRONG, ENDS_HERE, True)],
     ids=["weak feet", "no feet", "rests out of view", "scale by the height alone"],
 )
 def test_nothing_stands_where_feet_prove_nothing(
@@ -151,6 +160,22 @@ def test_nothing_stands_where_feet_prove_nothing(
     with pytest.raises(Refusal) as refused:
         weighed(crowns(**BAD[name]), feet, edge=edge, by_height=by_height)  # type: ignore[arg-type]
     assert refused.value.code == CODES[name]
+
+
+@pytest.mark.parametrize("name", CODES)
+@pytest.mark.parametrize(
+    ("feet", "edge", "by_height"),
+    [
+        (STRONG, RUNS_ON, False),
+        (replace(FAINT, tangs=0.9), RUNS_ON, False),
+        (FAINT, ENDS_HERE, False),
+        (STRONG, ENDS_HERE, True),
+    ],
+    ids=["all ends", "over tangs", "rests in view", "scale proven"],
+)
+def test_feet_that_only_frets_have_stand_alone(name: str, feet: Feet, edge: EdgeCurve, *, by_height: bool) -> None:
+    got = weighed(crowns(**BAD[name]), feet, edge=edge, by_height=by_height, proven=by_height)  # type: ignore[arg-type]
+    assert got.crowns.by_feet
 
 
 def test_by_the_height_alone_frets_need_not_be_likelier_where_dots_prove_their_numbers() -> None:
