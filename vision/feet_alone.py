@@ -18,8 +18,9 @@ from .shading import Mask
 # Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what
 # a camera above the board's slope adds.
 BORDER_MM = (0.6, 1.6)
-# Of feet that no crown bears out; those that nearly all ends or tangs prove were as straight down to a lower score (by
-# own renders with truth: of 14 the median scatter was 0.010 mm and the largest 0.030; below it, of 6, 0.027).
+# Of feet that no crown bears out; those that ends read or tangs prove were as straight down to a lower score (by own
+# renders with truth: of 14, bright ends among them, the median scatter was 0.010 mm and the largest 0.030; below it, of
+# 6, 0.027). By bright ends alone four feet under a string stood for frets one off.
 ALONE_SCORE, PROVEN_SCORE, ALONE_FACES = 0.9, 0.85, 0.55
 # A crown agrees that stands as far over its foot as the others, where so many and such a share do: of 80 such beside
 # the outer string none hid a fret that was bad by 0.03 mm or more, and feet were right to 0.0043 mm rms beside their
@@ -50,7 +51,7 @@ def stand_alone(crowns: CrownSet, feet: Feet, position_mm: Array) -> bool:
     position_mm
         Places of the frets.
     """
-    if not (feet.is_sure and feet.score > (PROVEN_SCORE if feet.bears_out else ALONE_SCORE)):
+    if not (feet.is_sure and feet.score > (PROVEN_SCORE if feet.by_tangs or feet.by_ends else ALONE_SCORE)):
         return False
     low, high = under_crowns_mm(outer=crowns.camera.beside_outer)
     level = feet.below_mm - fall_mm(crowns, position_mm)
