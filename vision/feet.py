@@ -49,12 +49,11 @@ STRAIGHT_SCORE, STRAIGHT_MM = 0.68, 0.013  # a row so straight proves itself wit
 PROVING_FACES = 0.8  # nearly all: a string under the crowns bends as straight as they do
 MIN_FACES = 0.5  # strings and borders go on between the ends: half of the ends must stand out
 FACE_MM, BESIDE_MM, OTHER_LIGHT = (0.15, 0.6), (1.3, 1.9), 0.1  # over the foot; beside its middle; in its logarithm
-# A fret's tang is half a millimetre wide and seen on the board's side under its foot, dark or light, where no binding
-# hides it (common practice, no published source): so far below the foot, beside the end's middle. By own renders with
-# truth, of 168 rows that were feet's beside the outer string three quarters had all their tangs, of the same columns
-# 5 mm aside at most an eighth were taken for some; of rows that were not feet's, two fifths.
-TANG_MM, HALF_SEEN_MM, BESIDE_TANG_MM, TANG_LIGHT = (0.25, 1.1), 0.2, (0.55, 1.0), 0.2
-PROVING_TANGS = 0.6
+# A fret's tang is half a millimetre wide and one and a half deep, and seen on the board's side under its foot, dark or
+# light, where no binding hides it (common practice, no published source). It must stand out from what is close beside
+# it in the upper part and in the lower one: a crown under what is no foot widens downwards.
+TANG_MM = ((0.25, 0.8), (0.8, 1.4))
+HALF_SEEN_MM, BESIDE_TANG_MM, TANG_LIGHT, PROVING_TANGS = 0.2, (0.45, 0.75), 0.2, 0.6
 FAINT = 0.3  # of the usual step of light
 OFF_ROW, OFF_ROW_MM = 4.0, 0.04  # a foot farther off the smooth row, in scatters and at least, is a shade or a scratch
 
@@ -159,7 +158,7 @@ class Feet:
 
     @property
     def by_tangs(self) -> bool:
-        """Whether most stand over a tang: no string or border has one under each fret."""
+        """Whether most stand over a tang, as neither a string nor a border does under each fret."""
         return self.tangs > PROVING_TANGS
 
 
@@ -259,32 +258,36 @@ def _faces(luminance: FloatImage, edge: EdgeCurve, slit: SlitLight, expected: Ar
 
 
 def _tangs(luminance: FloatImage, edge: EdgeCurve, slit: SlitLight, expected: Array, scale: Array, row: Array) -> float:
-    """Return the share of feet under which a narrow strip is darker than the board's side, or brighter: all alike."""
-    low, high = TANG_MM
+    """Return the share of feet under which a narrow strip is darker than the board's side, or lighter: all alike."""
     offset = np.arange(-BESIDE_TANG_MM[1], BESIDE_TANG_MM[1], 0.05)
     signs = []
     for middle, s, foot in zip(expected, scale, row, strict=True):
-        level = _levels(luminance, edge, slit, middle + offset * s, np.arange(foot + low, foot + high, 0.1), s)
-        if level is not None:
-            left, right = (float(side.mean()) for side in _apart(level, offset, HALF_SEEN_MM, BESIDE_TANG_MM[0]))
-            stands = min(abs(left), abs(right)) > TANG_LIGHT and left * right > 0
-            signs.append(np.sign(left) if stands else 0.0)
+        x = middle + offset * s
+        parts = [_levels(luminance, edge, slit, x, np.arange(foot + a, foot + b, 0.1), s) for a, b in TANG_MM]
+        seen = [part for part in parts if part is not None]
+        if len(seen) == len(TANG_MM):
+            both = (_apart(part, offset, HALF_SEEN_MM, BESIDE_TANG_MM[0]) for part in seen)
+            lighter = np.array([side.mean() for sides in both for side in sides])
+            stands = np.abs(lighter).min() > TANG_LIGHT and np.ptp(np.sign(lighter)) == 0
+            signs.append(float(np.sign(lighter[0])) if stands else 0.0)
     return max(signs.count(1.0), signs.count(-1.0)) / len(signs) if signs else 0.0
 
 
 def _levels(
     luminance: FloatImage, edge: EdgeCurve, slit: SlitLight, x_px: Array, below_mm: Array, px_per_mm: float
 ) -> Array | None:
-    """Return the logarithm of the light at columns, under the edge; None where one is out of the picture."""
+    """Return the logarithm of the light under the edge, (rows, columns); None where that leaves the picture."""
+    edge_row = edge.straight_on_y_px(x_px) + slit.offset_px
     if x_px[0] < 0 or x_px[-1] > luminance.shape[1] - 1:
         return None
-    edge_row = edge.straight_on_y_px(x_px) + slit.offset_px
+    if float(edge_row.max()) + below_mm[-1] * px_per_mm > luminance.shape[0] - 1:
+        return None
     strip = sample_strip(luminance, edge_row, x_px, px_per_mm=px_per_mm, below_mm=below_mm)
     return np.asarray(np.log(np.maximum(strip.light, 0) + SIDE_FLOOR))
 
 
 def _apart(level: Array, offset_mm: Array, half_mm: float, beside_mm: float) -> tuple[Array, Array]:
-    """Return by how much the middle of each row is lighter than its left side and its right one."""
+    """Return by how much the middle of each row (rows, columns) is lighter than its left side and its right one."""
     at, left, right = (
         np.median(level[:, m], axis=1)
         for m in (np.abs(offset_mm) < half_mm, offset_mm < -beside_mm, offset_mm > beside_mm)

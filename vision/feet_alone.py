@@ -18,9 +18,8 @@ from .shading import Mask
 # Under the straightedge: a fret's height, from low wires to tall ones (common practice, no published source), and what
 # a camera above the board's slope adds.
 BORDER_MM = (0.6, 1.6)
-# Of feet that no crown bears out; those that ends read or tangs prove were as straight down to a lower score (by own
-# renders with truth: of 14, bright ends among them, the median scatter was 0.010 mm and the largest 0.030; below it, of
-# 6, 0.027). By bright ends alone four feet under a string stood for frets one off.
+# Of feet that no crown bears out; and of those that ends read or tangs prove to be a fret's. By bright ends alone four
+# feet under a string stood for frets one off at 0.85 (own renders with truth).
 ALONE_SCORE, PROVEN_SCORE, ALONE_FACES = 0.9, 0.85, 0.55
 # A crown agrees that stands as far over its foot as the others, where so many and such a share do: of 80 such beside
 # the outer string none hid a fret that was bad by 0.03 mm or more, and feet were right to 0.0043 mm rms beside their
@@ -38,9 +37,9 @@ def stand_alone(crowns: CrownSet, feet: Feet, position_mm: Array) -> bool:
     """Tell whether feet prove frets that no crown bears out.
 
     Fret ends are short arcs that many things resemble: the row must be stronger than others need to be, most ends stand
-    out from what is beside them, and the highest foot lies a fret's height under the edge: under a string or another
-    line that passed for the edge it lies deeper. A few feet that bend as no neck does were misread. A row a fret's
-    height over the border that was read for crowns is no other's.
+    out from what is beside them, or were read, or stand over tangs, and the highest foot lies a fret's height under the
+    edge: under a string or another line that passed for the edge it lies deeper. A few feet that bend as no neck does
+    were misread. A row a fret's height over the border that was read for crowns is no other's.
 
     Parameters
     ----------
@@ -51,15 +50,16 @@ def stand_alone(crowns: CrownSet, feet: Feet, position_mm: Array) -> bool:
     position_mm
         Places of the frets.
     """
-    if not (feet.is_sure and feet.score > (PROVEN_SCORE if feet.by_tangs or feet.by_ends else ALONE_SCORE)):
+    proven = feet.by_tangs or feet.by_ends
+    if not (feet.is_sure and feet.score > (PROVEN_SCORE if proven else ALONE_SCORE)):
         return False
     low, high = under_crowns_mm(outer=crowns.camera.beside_outer)
     level = feet.below_mm - fall_mm(crowns, position_mm)
     if strange_bow_mm2(crowns, feet, level, position_mm):
         return False
     highest = float(np.nanmin(level))
-    proven = feet.by_tangs or feet.faces > (MIN_FACES if border_read(crowns) else ALONE_FACES)
-    return bool(low < highest < high and proven)
+    stand_out = feet.faces > (MIN_FACES if border_read(crowns) else ALONE_FACES)
+    return bool(low < highest < high and (proven or stand_out))
 
 
 def feet_alone(

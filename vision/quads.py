@@ -24,7 +24,7 @@ def find_rectangles(picture: ByteImage, gx: FloatImage, gy: FloatImage, *, ratio
     Parameters
     ----------
     picture
-        (height, width, 3) 8-bit.
+        (height, width, channels) 8-bit.
     gx, gy
         Gradient of the same picture, (height, width).
     ratio
@@ -60,7 +60,7 @@ def find_rectangles(picture: ByteImage, gx: FloatImage, gy: FloatImage, *, ratio
 
 
 def line_segments(picture: ByteImage) -> Array:
-    """Return straight edges of all colour channels, (n, 4) as x0, y0, x1, y1 (LSD, von Gioi et al. 2012)."""
+    """Return straight edges of all channels, (n, 4) as x0, y0, x1, y1 (LSD, von Gioi et al. 2012)."""
     import cv2
 
     detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD)

@@ -24,7 +24,8 @@ MARKER_THICKNESS_MM = 1.0
 U_PRINT = 0.003  # relative: what a printer makes of the marker's size (common practice, no published source)
 SIZE_RANGE_MM = {"coin": (10.0, 45.0), "marker": (5.0, 150.0)}
 WORK_WIDTH_PX = 1344
-HUE_GAIN = 2  # hues differ less than lights, and less noise is in a picture so reduced
+# Hues differ less than lights, and grain is averaged away in a picture reduced by so much.
+HUE_GAIN, LEAST_REDUCED = 2, 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +110,7 @@ def find_references(photo: Photo, request: ReferenceRequest) -> list[ReferenceOb
     if request.kind == "marker" and request.size_mm:
         found += find_markers(photo.coded, request.size_mm)
     if request.kind in ("card", None):
-        found += find_cards(photo.coded)
+        found += find_cards(photo.coded, by_hue=request.kind == "card")
     if request.kind == "coin" and request.size_mm:
         found += find_coins(photo.coded, request.size_mm, thickness_mm=request.thickness_mm or COIN_THICKNESS_MM)
     return found
@@ -169,12 +170,21 @@ def _gradients(small: ByteImage) -> tuple[FloatImage, FloatImage]:
     return gx, gy
 
 
-def find_cards(coded: ByteImage) -> list[ReferenceObject]:
-    """Find an ID-1 card, lying or standing, seen squarely: four straight sides, rounded corners."""
+def find_cards(coded: ByteImage, *, by_hue: bool = False) -> list[ReferenceObject]:
+    """Find an ID-1 card, lying or standing, seen squarely: four straight sides, rounded corners.
+
+    Parameters
+    ----------
+    coded
+        (height, width, 3) 8-bit.
+    by_hue
+        Where none is found look for one as light as the wall behind it, of another hue. In a picture that has none
+        something may pass for it.
+    """
     factor = max(1.0, coded.shape[1] / WORK_WIDTH_PX)
     small = _reduced(coded, factor)
     quads = _cards_in(small)
-    if not quads:  # as light as the wall behind it, a card may be of another hue
+    if by_hue and not quads and factor >= LEAST_REDUCED:
         quads = _cards_in(_with_hues(small))
     found = []
     for quad, u_px in quads:

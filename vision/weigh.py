@@ -24,6 +24,7 @@ from .uncertainty import crown_covariance, own_u_mm
 
 MIN_CROWNS = 4
 MAX_ELEVATION_RAD = 0.075
+MIN_OUT_OF_VIEW = 5  # feet that stand alone where what bears the straightedge is out of view
 # Chi-square of seven terms, as `readings.MAX_STRAIN`. By own renders with truth, of 65 four are past it; one of them
 # had the board's border for the straightedge's edge, a twentieth of its height lower, and each fret's number one too
 # high.
@@ -162,7 +163,7 @@ def weigh(
         check_crowns(crowns, by_height=by_height and not proven)
         covariance = crown_covariance(crowns, slit)
         check_contact(crowns, covariance, edge, width_px)
-        if by_height and not proven:
+        if by_height:
             check_edge(crowns)
     except Refusal:
         if alone is None:
@@ -176,7 +177,7 @@ def weigh(
         try:
             check_contact(joined.crowns, joined.covariance_mm2, edge, width_px)
         except Refusal:
-            if alone is None:
+            if alone is None or joined.off_feet or joined.in_doubt:
                 raise
             return alone
     floats = joined.crowns.lowest_gap_mm > touching_mm(crowns.camera, proven=joined.agree)
@@ -194,7 +195,8 @@ def _may_stand_alone(crowns: CrownSet, feet: Feet, edge: EdgeCurve, width_px: in
     """
     if crowns.camera.beside_outer:
         return True
-    return not unproven and (feet.bears_out or rests_in_view(crowns, edge, width_px))
+    of_frets = (feet.by_tangs or feet.by_ends) and feet.seen.sum() >= MIN_OUT_OF_VIEW
+    return not unproven and bool(of_frets or rests_in_view(crowns, edge, width_px))
 
 
 def _under(edge: EdgeCurve, feet: Feet, crowns: CrownSet, *, frets: NDArray[np.int64], position_mm: Array) -> Feet:

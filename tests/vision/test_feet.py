@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -43,10 +44,13 @@ def picture(
     face: float,
     *,
     ends: bool = True,
-    tangs: int = len(FRETS),
+    tangs: Sequence[float] | None = None,
     noise: float = 0.004,
 ) -> np.ndarray:
-    """Return blade, light, the board's dark side under a border through the feet, and on it ends with their tangs."""
+    """Return blade, light, the board's dark side under a border through the feet, and on it ends with their tangs.
+
+    The light of the tangs is `tangs`, `TANG` without.
+    """
     fine = 4
     rows = (np.arange(HEIGHT * fine) + 0.5) / fine - 0.5
     columns = (np.arange(WIDTH * fine) + 0.5) / fine - 0.5
@@ -61,8 +65,8 @@ def picture(
     for i, x in enumerate(middle if ends else []):
         across = np.abs(columns - x) / scale
         light[(across[None, :] < HALF_FACE_MM) & (below <= 0) & (below > -TALL_MM * scale)] = face
-        if i < tangs or i >= len(FRETS):
-            light[(across[None, :] < HALF_TANG_MM) & (below > 0)] = TANG
+        tang = TANG if tangs is None else tangs[i]
+        light[(across[None, :] < HALF_TANG_MM) & (below > 0)] = tang
     light = gaussian_filter(light, fine * np.sqrt(BLUR_PX**2 - 1 / 12))
     small = light.reshape(HEIGHT, fine, WIDTH, fine).mean(axis=(1, 3))
     return small + np.random.default_rng(0).normal(0, noise, small.shape).astype(np.float32)
@@ -157,15 +161,58 @@ def test_a_border_on_which_no_ends_stand_is_no_row_of_feet() -> None:
     assert not feet.is_sure
 
 
-@pytest.mark.parametrize(("tangs", "sure"), [(10, True), (7, True), (5, False), (0, False)])
-def test_ends_as_light_as_what_is_behind_them_are_sure_by_their_tangs(tangs: int, *, sure: bool) -> None:
-    """Of ten frets, most must have one: no string or border has."""
+DARK = 0.005  # against the board's side of 0.03
+
+
+@pytest.mark.parametrize(
+    ("tangs", "share"),
+    [
+        ([TANG] * 10, 1.0),
+        ([DARK] * 10, 1.0),
+        ([TANG] * 7 + [SIDE] * 3, 0.7),
+        ([TANG] * 5 + [SIDE] * 5, 0.5),
+        ([TANG, DARK] * 5, 0.5),
+        ([SIDE] * 10, 0.0),
+    ],
+    ids=["lighter", "darker", "most", "half", "of either kind", "none"],
+)
+def test_ends_as_light_as_what_is_behind_them_are_sure_by_their_tangs(tangs: list[float], share: float) -> None:
+    """Of ten frets more than six must have one, all lighter than the board's side or all darker."""
     seen = camera(3.0)
-    feet = find_feet(picture(seen, 1.1 + BOW_MM, GAP, tangs=tangs), EDGE, slit(), seen, position_mm=POSITION_MM)
+    painted = picture(seen, 1.1 + BOW_MM, GAP, tangs=tangs, noise=0.001)
+    feet = find_feet(painted, EDGE, slit(), seen, position_mm=POSITION_MM)
     assert feet is not None
     assert feet.faces < 0.5
-    assert feet.tangs == pytest.approx(tangs / len(FRETS))
-    assert feet.is_sure == feet.bears_out == sure
+    assert feet.tangs == pytest.approx(share)
+    assert feet.is_sure == feet.bears_out == (share > 0.6)
+
+
+def test_a_step_of_light_along_the_board_is_no_tang() -> None:
+    seen = camera(3.0)
+    painted = picture(seen, 1.1 + BOW_MM, GAP, tangs=[SIDE] * len(FRETS))
+    for x in column_of(seen, POSITION_MM, np.full(len(FRETS), 3.0)):
+        painted[85:, round(float(x)) :] = TANG if painted[200, round(float(x))] < 0.1 else SIDE
+    feet = find_feet(painted, EDGE, slit(), seen, position_mm=POSITION_MM)
+    assert feet is None or feet.tangs == 0.0
+
+
+@pytest.mark.parametrize("half_mm", [0.75, 0.85, 1.15])
+@pytest.mark.parametrize("crown", [0.2, 0.9])
+def test_crowns_in_the_gap_under_the_edge_are_no_tangs(half_mm: float, crown: float) -> None:
+    """What was followed lies a millimetre above the edge: that is a row, and crowns widen under it, half-ellipses."""
+    seen, row_mm, tall_mm = camera(3.0), 1.0, 1.0
+    below = (np.arange(HEIGHT)[:, None] - EDGE_ROW) / PX_PER_MM
+    light = np.where(below < row_mm, BLADE, GAP) * np.ones((1, WIDTH))
+    light[np.broadcast_to(below > row_mm + 1.3, light.shape)] = SIDE
+    for x, bow in zip(column_of(seen, POSITION_MM, np.full(len(FRETS), 3.0)), BOW_MM, strict=True):
+        across = (np.arange(WIDTH)[None, :] - x) / PX_PER_MM
+        under = (below - row_mm - bow - tall_mm) / tall_mm
+        light[((across / half_mm) ** 2 + under**2 < 1) & (under < 0)] = crown
+    soft = gaussian_filter(light, BLUR_PX) + np.random.default_rng(3).normal(0, 0.004, light.shape)
+    feet = find_feet(soft.astype(np.float32), EDGE, slit(), seen, position_mm=POSITION_MM)
+    assert feet is not None
+    assert feet.is_row
+    assert feet.tangs == 0.0
 
 
 def test_below_the_picture_there_are_none() -> None:

@@ -10,8 +10,16 @@ import pytest
 from numpy.typing import NDArray
 
 from lightgap.neck.errors import InputError
-from lightgap.vision.photo import ByteImage
-from lightgap.vision.reference import find_cards, find_coins, find_markers, parse_reference
+from lightgap.vision.photo import ByteImage, Photo
+from lightgap.vision.reference import (
+    ReferenceRequest,
+    find_cards,
+    find_coins,
+    find_markers,
+    find_references,
+    parse_reference,
+)
+from lightgap.vision.types import PhotoFacts
 
 # Half a per cent: on the usual relief of 0.25 mm that is about a micrometre, far below the gaps' own uncertainty.
 SCALE_TOLERANCE = 0.005
@@ -96,13 +104,31 @@ def test_card_gives_the_scale(turn_deg: float, px_per_mm: float) -> None:
     assert 0 < best.u_px_per_mm < SCALE_TOLERANCE * px_per_mm
 
 
-def test_a_card_as_light_as_the_wall_is_found_by_its_hue() -> None:
+def enlarged(picture: ByteImage) -> ByteImage:
+    return np.asarray(cv2.resize(picture, None, fx=2.1, fy=2.1, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
+
+
+def test_a_card_as_light_as_the_wall_is_found_by_its_hue_where_one_is_asked_for() -> None:
     """Seven levels warmer than the wall's 205 in red, and as many less in blue, at which no channel has an outline."""
-    picture = finish(with_card(2.3, 8.6, (212, 205, 198)))
-    assert not find_cards(np.repeat(picture.mean(axis=2, keepdims=True).astype(np.uint8), 3, axis=2))
-    best = find_cards(picture)[0]
-    assert best.px_per_mm == pytest.approx(8.6, rel=SCALE_TOLERANCE)
-    np.testing.assert_allclose(best.centre_px, (650, 400), atol=1.0)
+    picture = enlarged(finish(with_card(2.3, 8.6, (212, 205, 198))))
+    assert not find_cards(picture)
+    best = find_cards(picture, by_hue=True)[0]
+    assert best.px_per_mm == pytest.approx(2.1 * 8.6, rel=SCALE_TOLERANCE)
+    np.testing.assert_allclose(best.centre_px, (2.1 * 650, 2.1 * 400), atol=2.0)
+    facts = PhotoFacts("card.png", "", picture.shape[1], picture.shape[0], None)
+    photo = Photo(facts, np.zeros(picture.shape[:2], np.float32), picture)
+    assert find_references(photo, ReferenceRequest("card"))
+    assert not find_references(photo, ReferenceRequest(None))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_coloured_grain_makes_no_card(seed: int) -> None:
+    """Grain of a dim photo, its colours blotched as JPEG leaves them."""
+    rng = np.random.default_rng(seed)
+    blotches = cv2.resize(rng.normal(0, 6, (100, 164, 3)), (2624, 1600), interpolation=cv2.INTER_CUBIC)
+    grain = np.clip(150 + blotches + rng.normal(0, 8, blotches.shape), 0, 255).astype(np.uint8)
+    coded = cv2.imdecode(cv2.imencode(".jpg", grain, [cv2.IMWRITE_JPEG_QUALITY, 80])[1], cv2.IMREAD_COLOR)
+    assert not find_cards(np.asarray(cv2.resize(coded, (2730, 1664)), dtype=np.uint8), by_hue=True)
 
 
 @pytest.mark.parametrize("size_mm", [(85.60, 53.98), (53.98, 85.60)], ids=["lies", "stands"])

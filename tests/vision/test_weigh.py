@@ -62,8 +62,10 @@ def crowns(
 FALL_MM = PER_MM / 2 * (22.0 + 0.014 * POSITION_MM) ** 2
 FALL_MM *= 1 - COMPOUND_SHARE * FLATTER * POSITION_MM / (BOARD_END * COMB.scale_length_mm)
 STRONG = Feet(1.0 + BOW_MM + FALL_MM, 0.008, 0.95, 1.0)
-WEAK = replace(STRONG, score=0.84)
+WEAK = replace(STRONG, score=0.89)
 FAINT = replace(STRONG, faces=0.7)  # stands alone, but a string may look like it
+ENDS_READ = replace(STRONG, u_with_end_mm=np.full(N, 0.006), moved_mm=np.zeros(N))
+FEW_OVER_TANGS = replace(STRONG, tangs=1.0, below_mm=np.where(np.arange(N) < 4, STRONG.below_mm, np.nan))
 STRONG_OUTER = replace(STRONG, below_mm=1.0 + BOW_MM)
 
 
@@ -151,8 +153,14 @@ CODES = {"unlike one another": "shapes-disagree", "unlike any fret": "shapes-dis
 @pytest.mark.parametrize("name", CODES)
 @pytest.mark.parametrize(
     ("feet", "edge", "by_height"),
-    [(WEAK, ENDS_HERE, False), (None, ENDS_HERE, False), (FAINT, RUNS_ON, False), (STRONG, ENDS_HERE, True)],
-    ids=["weak feet", "no feet", "rests out of view", "scale by the height alone"],
+    [
+        (WEAK, ENDS_HERE, False),
+        (None, ENDS_HERE, False),
+        (STRONG, RUNS_ON, False),
+        (FEW_OVER_TANGS, RUNS_ON, False),
+        (STRONG, ENDS_HERE, True),
+    ],
+    ids=["weak feet", "no feet", "rests out of view", "few feet, rests out of view", "scale by the height alone"],
 )
 def test_nothing_stands_where_feet_prove_nothing(
     name: str, feet: Feet | None, edge: EdgeCurve, *, by_height: bool
@@ -166,12 +174,12 @@ def test_nothing_stands_where_feet_prove_nothing(
 @pytest.mark.parametrize(
     ("feet", "edge", "by_height"),
     [
-        (STRONG, RUNS_ON, False),
+        (ENDS_READ, RUNS_ON, False),
         (replace(FAINT, tangs=0.9), RUNS_ON, False),
         (FAINT, ENDS_HERE, False),
         (STRONG, ENDS_HERE, True),
     ],
-    ids=["all ends", "over tangs", "rests in view", "scale proven"],
+    ids=["ends read", "over tangs", "rests in view", "scale proven"],
 )
 def test_feet_that_only_frets_have_stand_alone(name: str, feet: Feet, edge: EdgeCurve, *, by_height: bool) -> None:
     got = weighed(crowns(**BAD[name]), feet, edge=edge, by_height=by_height, proven=by_height)  # type: ignore[arg-type]
@@ -205,6 +213,25 @@ def test_a_row_that_lies_higher_or_lower_than_feet_do_is_left_alone(near_mm: flo
     assert got.crowns == read
     assert not got.agree
     assert not got.feet_covariance_mm2.any()
+
+
+def test_frets_that_stand_off_their_feet_are_no_reason_to_let_feet_speak_alone() -> None:
+    """Under a line that slopes away two frets stand 0.3 mm high: their crowns say so, and feet know nothing of it."""
+    slope = 0.4 * (POSITION_MM - POSITION_MM[0]) / np.ptp(POSITION_MM)
+    read = crowns(BOW_MM + slope - 0.3 * np.isin(np.arange(N), [3, 7]))
+    read = replace(read, covariance_mm2=read.covariance_mm2 + 0.2**2 * np.eye(len(read.crowns)))
+    with pytest.raises(Refusal) as refused:
+        weighed(read, replace(STRONG, below_mm=STRONG.below_mm + slope))
+    assert refused.value.code == "no-contact"
+
+
+@pytest.mark.parametrize("proven", [False, True])
+def test_a_line_that_no_crown_comes_near_may_be_a_string_whatever_proves_the_scale(*, proven: bool) -> None:
+    read = crowns(BOW_MM + 0.56)
+    assert weighed(read, None, edge=RUNS_ON).crowns.crowns
+    with pytest.raises(Refusal) as refused:
+        weighed(read, None, edge=RUNS_ON, by_height=True, proven=proven)
+    assert refused.value.code == "no-contact"
 
 
 @pytest.mark.parametrize(("near_mm", "down_mm"), [(22.0, 2.0), (3.0, 1.0)])
