@@ -38,7 +38,7 @@ U_UNSEEN_MM = 0.03
 # The same where the fret's end was read, or stands off the row as far as its foot: only wear, under the strings, does
 # not show there (common practice, no published source).
 U_WORN_MM = 0.012
-# Crowns that leave the bow so open have locked on nothing; only feet whose ends stand out, or were read, bend them.
+# Crowns that leave the bow so open have locked on nothing; only feet that bear them out bend them.
 MAX_BOW_U_MM = 0.09
 
 

@@ -231,10 +231,10 @@ _KINDS = (
     FindingKind(
         "by-feet",
         "warning",
-        "read by the feet of the frets: the crowns could not be read",
+        "read by the feet of the frets: the crowns could not be read well enough",
         "The feet stand on the board's border and tell how it is bent. Crowns are taken for equally high over their "
         "feet, or over their ends where these were read: a fret that is worn does not show, nor always one that is "
-        "high or loose.",
+        "high or loose. A string before the straightedge, as straight, may have passed for its edge: see the overlay.",
         "try every three frets with a short straightedge, or put a plain light card or dark cloth behind the gap",
     ),
     FindingKind(

@@ -91,7 +91,7 @@ class Joined:
     by_foot
         Frets whose crowns were not read, or stood off foot and end, so that these speak for them.
     agree
-        Crowns and feet tell the same bend, and nearly all feet have an end that stands out, or most one that was read.
+        Crowns and feet tell the same bend, and the feet bear the crowns out (`Feet.bears_out`).
     """
 
     crowns: CrownSet
