@@ -254,6 +254,23 @@ def test_an_edge_that_was_followed_bent_is_followed_anew_from_the_upper_one(monk
     assert again.profile.frets == straight.profile.frets
 
 
+@pytest.mark.parametrize("reference", ["card", "straightedge"])
+def test_a_turn_is_looked_for_farther_where_an_object_tells_the_scale(
+    monkeypatch: pytest.MonkeyPatch, reference: str
+) -> None:
+    photo = SAMPLES / "dreadnought-upbow.jpg"
+    seen: list[CombPrior] = []
+
+    def number_frets(luminance: Any, edge: EdgeCurve, prior: CombPrior, **more: Any) -> Located:
+        seen.append(prior)
+        return numbered.number_frets(luminance, edge, prior, **more)
+
+    monkeypatch.setattr(calibrate, "number_frets", number_frets)
+    measure_photo(photo, replace(told(photo), reference=reference))
+    assert seen
+    assert {prior.by_object for prior in seen} == {reference == "card"}
+
+
 def test_by_the_height_alone_an_edge_followed_anew_brings_its_own_scale(monkeypatch: pytest.MonkeyPatch) -> None:
     """The first edge is 1 mm too low, as a board's border is, and bent: by it the scale is a thirtieth too large."""
     photo = SAMPLES / "dreadnought-upbow.jpg"
