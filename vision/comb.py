@@ -139,7 +139,7 @@ class CombPrior:
     with_dots
         Dots on the board's side count: nobody told the numbers, and object or height tell the scale.
     by_object
-        An object of known size tells the scale, and the straightedge's height, which is known, agrees.
+        An object of known size tells the scale, and the straightedge's height is known.
     """
 
     px_per_mm: float

@@ -149,17 +149,22 @@ class Feet:
     @property
     def is_sure(self) -> bool:
         """Whether the row is one that only feet make."""
-        return self.is_row and (self.faces > MIN_FACES or self.by_tangs or self.by_ends)
+        return self.is_row and (self.faces > MIN_FACES or self.proven)
 
     @property
     def bears_out(self) -> bool:
         """Whether nearly all ends stand out, or most were read, or stand over tangs."""
-        return self.is_sure and (self.faces > PROVING_FACES or self.by_tangs or self.by_ends)
+        return self.is_sure and (self.faces > PROVING_FACES or self.proven)
 
     @property
     def by_tangs(self) -> bool:
         """Whether most stand over a tang, as neither a string nor a border does under each fret."""
         return self.tangs > PROVING_TANGS
+
+    @property
+    def proven(self) -> bool:
+        """Whether most ends were read, or stand over tangs, whatever their light."""
+        return self.by_tangs or self.by_ends
 
 
 def find_feet(

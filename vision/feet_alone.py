@@ -50,8 +50,7 @@ def stand_alone(crowns: CrownSet, feet: Feet, position_mm: Array) -> bool:
     position_mm
         Places of the frets.
     """
-    proven = feet.by_tangs or feet.by_ends
-    if not (feet.is_sure and feet.score > (PROVEN_SCORE if proven else ALONE_SCORE)):
+    if not (feet.is_sure and feet.score > (PROVEN_SCORE if feet.proven else ALONE_SCORE)):
         return False
     low, high = under_crowns_mm(outer=crowns.camera.beside_outer)
     level = feet.below_mm - fall_mm(crowns, position_mm)
@@ -59,7 +58,7 @@ def stand_alone(crowns: CrownSet, feet: Feet, position_mm: Array) -> bool:
         return False
     highest = float(np.nanmin(level))
     stand_out = feet.faces > (MIN_FACES if border_read(crowns) else ALONE_FACES)
-    return bool(low < highest < high and (proven or stand_out))
+    return bool(low < highest < high and (feet.proven or stand_out))
 
 
 def feet_alone(

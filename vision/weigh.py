@@ -195,7 +195,7 @@ def _may_stand_alone(crowns: CrownSet, feet: Feet, edge: EdgeCurve, width_px: in
     """
     if crowns.camera.beside_outer:
         return True
-    of_frets = (feet.by_tangs or feet.by_ends) and feet.seen.sum() >= MIN_OUT_OF_VIEW
+    of_frets = feet.proven and feet.seen.sum() >= MIN_OUT_OF_VIEW
     return not unproven and bool(of_frets or rests_in_view(crowns, edge, width_px))
 
 

@@ -187,13 +187,18 @@ def test_ends_as_light_as_what_is_behind_them_are_sure_by_their_tangs(tangs: lis
     assert feet.is_sure == feet.bears_out == (share > 0.6)
 
 
-def test_a_step_of_light_along_the_board_is_no_tang() -> None:
+def test_light_that_climbs_along_the_board_is_no_tang() -> None:
+    """The middle is lighter than one side and darker than the other, by the logarithm's 0.9 and more."""
     seen = camera(3.0)
-    painted = picture(seen, 1.1 + BOW_MM, GAP, tangs=[SIDE] * len(FRETS))
+    painted = picture(seen, 1.1 + BOW_MM, GAP, tangs=[SIDE] * len(FRETS), noise=0.001)
+    tall = np.arange(HEIGHT)[:, None] > EDGE_ROW + 14.0 + PX_PER_MM * BOW_MM.max()
     for x in column_of(seen, POSITION_MM, np.full(len(FRETS), 3.0)):
-        painted[85:, round(float(x)) :] = TANG if painted[200, round(float(x))] < 0.1 else SIDE
+        across = (np.arange(WIDTH)[None, :] - x) / PX_PER_MM
+        painted[tall & (np.abs(across) < HALF_TANG_MM)] = 0.08
+        painted[tall & (across >= HALF_TANG_MM) & (across < 1.2)] = TANG
     feet = find_feet(painted, EDGE, slit(), seen, position_mm=POSITION_MM)
-    assert feet is None or feet.tangs == 0.0
+    assert feet is not None
+    assert feet.tangs == 0.0
 
 
 @pytest.mark.parametrize("half_mm", [0.75, 0.85, 1.15])
